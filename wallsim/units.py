@@ -1,0 +1,149 @@
+"""Text with a unit to SI and back; the only place that knows units other than SI.
+
+A quantity is written ``"5.08 mm"``; an uncertainty may follow, absolute or in per cent of the
+value: ``"2450 +- 120 K"``, ``"2450 K +- 120 K"``, ``"1500 W/m^2/K +- 40 %"``. The figure after
+``+-`` is one standard deviation.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import cache
+
+import pint
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A value in SI with its stated standard deviation.
+
+    Parameters
+    ----------
+    value : float
+        In the SI unit of its kind (temperatures in K).
+    sd : float
+        Standard deviation, same unit; 0 where none was stated (the value is then held fixed).
+    text : str
+        As written by the user, or the default that stood in for it.
+    """
+
+    value: float
+    sd: float = 0.0
+    text: str = ""
+
+    @property
+    def relative_sd(self) -> float:
+        """Standard deviation as a share of the value [-]."""
+        return abs(self.sd / self.value) if self.value else math.inf if self.sd else 0.0
+
+
+@cache
+def registry() -> pint.UnitRegistry:
+    """Return the unit registry with the spellings used on logs and at test stands."""
+    ureg = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    ureg.define("percent = 0.01 = %")
+    return ureg
+
+
+_SPELLINGS = {
+    "%": "percent",
+    "°C": "degC",
+    "°F": "degF",
+    "deg C": "degC",
+    "deg F": "degF",
+    "C": "degC",
+    "c": "degC",
+    "F": "degF",
+    "": "dimensionless",
+    "-": "dimensionless",
+}
+
+
+def _unit_name(text: str) -> str:
+    text = text.strip()
+    text = re.sub(r"\((?:g|a|gauge|abs)\)", "", text).strip()
+    text = re.sub(r"^(bar|psi|mbar|kPa|MPa|Pa)[ga]$", r"\1", text)
+    return _SPELLINGS.get(text, text.replace("²", "^2").replace("·", "*"))
+
+
+def to_si(value: float, unit: str, si_unit: str) -> float:
+    """Return ``value`` given in ``unit`` converted to ``si_unit``.
+
+    Raises
+    ------
+    ValueError
+        If the unit is unknown or measures something else.
+    """
+    ureg = registry()
+    try:
+        return float(ureg.Quantity(value, _unit_name(unit)).to(si_unit).magnitude)
+    except pint.UndefinedUnitError as error:
+        raise ValueError(f"unknown unit {unit!r}") from error
+    except (pint.DimensionalityError, pint.OffsetUnitCalculusError) as error:
+        raise ValueError(f"{unit!r} is not a unit of the kind {si_unit!r}") from error
+    except Exception as error:  # pint raises parser errors of several kinds on odd text
+        raise ValueError(f"cannot read the unit {unit!r}") from error
+
+
+_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_QUANTITY = re.compile(
+    rf"^\s*(?P<value>{_NUMBER})\s*(?P<unit>[^+±]*?)\s*"
+    rf"(?:(?:\+-|\+/-|±)\s*(?P<sd>{_NUMBER})\s*(?P<sd_unit>\S.*?)?)?\s*$"
+)
+
+
+def parse(text: str, si_unit: str) -> Quantity:
+    """Return a written quantity in SI.
+
+    Parameters
+    ----------
+    text : str
+        ``"VALUE UNIT"`` or ``"VALUE UNIT +- SD UNIT"``; a unit of the value may be left to the
+        end (``"2450 +- 120 K"``). ``+- 40 %`` after a value in another unit is a share of the
+        value; after a value that is itself in per cent it is in per cent points.
+    si_unit : str
+        Unit of the result.
+
+    Raises
+    ------
+    ValueError
+        If the text is not a quantity of that kind; the message says what was expected.
+    """
+    match = _QUANTITY.match(text)
+    if match is None:
+        raise ValueError(f"not a quantity; write it like {_example(si_unit)}")
+    value, unit = float(match["value"]), match["unit"] or ""
+    sd_text, sd_unit = match["sd"], match["sd_unit"] or ""
+    if not unit and sd_unit and not (sd_unit == "%" and si_unit == "dimensionless"):
+        unit = sd_unit
+    if not unit and si_unit != "dimensionless":
+        raise ValueError(f"has no unit; write it like {_example(si_unit)}")
+    si = to_si(value, unit, si_unit)
+    if sd_text is None:
+        return Quantity(si, 0.0, text)
+    sd_unit = sd_unit or unit
+    if sd_unit == "%" and unit != "%":
+        sd = abs(si) * float(sd_text) / 100.0
+    else:
+        sd = to_si(float(sd_text), sd_unit, si_unit) - to_si(0.0, sd_unit, si_unit)
+    if sd < 0.0:
+        raise ValueError("the uncertainty after +- cannot be negative")
+    return Quantity(si, sd, text)
+
+
+_EXAMPLES = {
+    "m": '"5.08 mm +- 0.1 mm"',
+    "s": '"0.1 s +- 50 %"',
+    "K": '"2450 K +- 120 K"',
+    "Pa": '"1013 mbar"',
+    "W/m^2/K": '"1500 W/m^2/K +- 40 %"',
+    "W/m/K": '"0.12 W/m/K +- 40 %"',
+    "m^2*K/W": '"1e-4 m^2*K/W"',
+    "dimensionless": '"0.7 +- 0.1"',
+}
+
+
+def _example(si_unit: str) -> str:
+    return _EXAMPLES.get(si_unit, f'"1 {si_unit}"')
