@@ -1,0 +1,229 @@
+"""A TOML file with its line numbers: reading, checking against a schema, located faults.
+
+Every fault reads ``file:line: key: what is wrong (got X); what to do``.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from wallsim.errors import CaseError
+from wallsim.toml_lines import KeyPath, scan
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def shown(value: object) -> str:
+    """Return a value as it would stand in the file, shortened."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        text = f'"{value}"'
+    elif isinstance(value, dict):
+        text = "a table"
+    elif isinstance(value, list):
+        text = f"a list of {len(value)}" if value and isinstance(value[0], dict) else repr(value)
+    else:
+        text = str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word most like ``word``, None if none resembles it."""
+    by_lower = {name.lower(): name for name in known}
+    found = difflib.get_close_matches(word.lower(), list(by_lower), n=1, cutoff=0.5)
+    return by_lower[found[0]] if found else None
+
+
+def advice(word: str, known: Iterable[str], what: str) -> str:
+    """Return what to write instead of an unknown word: the nearest, and all that there are."""
+    names = list(known)
+    near = nearest(word, names)
+    listing = f"{what}: {', '.join(names)}" if names else f"{what}: none"
+    return f'did you mean "{near}"? {listing}' if near else listing
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A TOML file as read.
+
+    Parameters
+    ----------
+    path : Path
+        As the user gave it.
+    data : dict
+    lines : dict of key path to int
+        Line of each key, counting from 1.
+    """
+
+    path: Path
+    data: dict[str, Any]
+    lines: dict[KeyPath, int]
+
+    @classmethod
+    def of(cls, path: Path, what: str) -> Source:
+        """Return the file at ``path``; ``what`` names its kind in messages.
+
+        Raises
+        ------
+        CaseError
+            If it cannot be read or is not TOML.
+        """
+        try:
+            text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+        except FileNotFoundError:
+            raise CaseError(f"{path}: no such {what}; check the path") from None
+        except IsADirectoryError:
+            raise CaseError(f"{path}: is a folder; name the {what} in it") from None
+        except UnicodeDecodeError as error:
+            line = error.object[: error.start].count(b"\n") + 1
+            raise CaseError(f"{path}:{line}: not UTF-8 text; save the {what} as UTF-8") from error
+        except OSError as error:
+            raise CaseError(f"{path}: cannot be read: {error.strerror}") from error
+        lines, repeated = scan(text)
+        try:
+            data = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise CaseError(_syntax_faults(path, text, str(error), lines, repeated)) from error
+        return cls(path, data, lines)
+
+    def line(self, path: Sequence[str | int]) -> int:
+        """Return the line of a key, or of the nearest table above it."""
+        for n in range(len(path), 0, -1):
+            if (line := self.lines.get(tuple(path[:n]))) is not None:
+                return line
+        return 1
+
+    def fault(
+        self, path: Sequence[str | int], wrong: str, got: object = None, hint: str = ""
+    ) -> str:
+        """Return one located fault."""
+        seen = "" if got is None else f" (got {shown(got)})"
+        todo = f"; {hint}" if hint else ""
+        return f"{self.path}:{self.line(path)}: {self.key(path)}: {wrong}{seen}{todo}"
+
+    def key(self, path: Sequence[str | int]) -> str:
+        """Return a key path for people: ``sensor[TC3].z``."""
+        words = ""
+        for n, part in enumerate(path):
+            if isinstance(part, str):
+                words += f".{part}" if words else part
+            else:
+                words += f"[{self._name(path[: n + 1]) or part + 1}]"
+        return words
+
+    def _name(self, path: Sequence[str | int]) -> str | None:
+        item: Any = self.data
+        try:
+            for part in path:
+                item = item[part]
+            name = item["name"]
+        except (KeyError, IndexError, TypeError):
+            return None
+        return name if isinstance(name, str) else None
+
+    def validate(self, model: type[Model]) -> tuple[Model | None, list[str]]:
+        """Return the content checked against a schema, or None with every fault found."""
+        try:
+            return model.model_validate(self.data), []
+        except ValidationError as error:
+            return None, [
+                self._translate(model, dict(item)) for item in error.errors(include_url=False)
+            ]
+
+    def _translate(self, model: type[BaseModel], item: dict[str, Any]) -> str:
+        path, kind, got = item["loc"], str(item["type"]), item.get("input")
+        if kind == "missing":
+            example = _fields(model, path[:-1])[str(path[-1])].examples
+            written = f"add it, for example {example[0]}" if example else "add it"
+            return self.fault(path, "missing", hint=written)
+        if kind == "extra_forbidden":
+            known = _fields(model, path[:-1])
+            todo = advice(str(path[-1]), known, "known here")
+            return self.fault(path, "unknown key", path[-1], todo)
+        if kind == "literal_error":
+            words = re.findall(r"'([^']*)'", str(item["ctx"]["expected"]))
+            return self.fault(path, "not one of the choices", got, advice(str(got), words, "known"))
+        wrong, _, hint = _plain_words(kind, str(item["msg"]), path).partition("; ")
+        return self.fault(path, wrong, got, hint)
+
+
+def _plain_words(kind: str, message: str, path: KeyPath) -> str:
+    name = path[-1] if path else ""
+    words = {
+        "string_type": "must be text; put it in quotes",
+        "list_type": f"must be a list; write [[{name}]] with double brackets, or [ ... ]",
+        "dict_type": f"must be a table; write [{name}], or {name} = {{ ... }}",
+        "model_type": f"must be a table; write [{name}], or {name} = {{ ... }}",
+        "float_type": "must be a number; write it without quotes",
+        "too_short": "is empty; add at least one",
+    }
+    return words.get(kind, message.removeprefix("Value error, "))
+
+
+def _fields(model: type[BaseModel], path: KeyPath) -> dict[str, Any]:
+    """Return the fields of the schema that stands at a key path, by the name in the file."""
+    at: Any = model
+    for part in path:
+        fields = at.model_fields if isinstance(at, type) and issubclass(at, BaseModel) else {}
+        if isinstance(part, str) and fields:
+            at = _model_in(_by_key(at)[part].annotation) if part in _by_key(at) else None
+        if at is None:
+            return {}
+    return _by_key(at)
+
+
+def _by_key(model: type[BaseModel]) -> dict[str, Any]:
+    return {info.alias or name: info for name, info in model.model_fields.items()}
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """Return the schema inside ``list[X]``, ``dict[str, X]``, ``X | None``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        if (found := _model_in(inner)) is not None:
+            return found
+    return None
+
+
+def _syntax_faults(
+    path: Path,
+    text: str,
+    message: str,
+    lines: dict[KeyPath, int],
+    repeated: list[tuple[KeyPath, int, int]],
+) -> list[str]:
+    """Return what the TOML reader refused, in words that name the key."""
+    named = Source(path, {}, lines)
+    where = re.search(r"\(at line (\d+), column \d+\)", message)
+    number = int(where[1]) if where else text.count("\n") + 1
+    again = re.search(r"overwrite|declare|mutate|redefine|duplicate", message, re.IGNORECASE)
+    if again and repeated:
+        return [
+            f"{path}:{later}: {named.key(key)}: written twice (first at line {first}); keep one"
+            for key, first, later in repeated
+        ]
+    rows = text.split("\n")
+    row = rows[min(number, len(rows)) - 1].strip()
+    key = row.split("=")[0].strip() if "=" in row else row.split("#")[0].strip()
+    wrong = (
+        message[: where.start()].strip() if where else message.removesuffix(" (at end of document)")
+    )
+    if again:
+        return [f"{path}:{number}: {key}: written twice (got {row}); keep one"]
+    loose = re.match(r"[^=]+=\s*[^\"'\[{\s]", row)
+    hint = (
+        f'; text goes in quotes, as in {key} = "24 mm"'
+        if loose
+        else "; check quotes, brackets and commas here and on the line before"
+    )
+    return [f"{path}:{number}: {key or 'file'}: not valid TOML: {wrong} (got {row}){hint}"]
