@@ -1,0 +1,208 @@
+"""Bore face: gas-side convection in series with the deposit.
+
+    heat into the wall = U (T_g - T),   1/U = 1/h + R
+    h(z, t)   = exp(B_h(z) log_h) (p(t)/p_ref)^n            while burning, the purge afterwards
+    T_g(z, t) = T_amb + (1 - exp(-t/ramp)) share(z) (T_gas - T_amb)
+    R(z, t)   = exp(B_R(z) log_R) g(t),   g = (1 - exp(-x t/t_ref))/(1 - exp(-x))
+
+``t`` runs from ignition. The growth ``g`` is 1 at ``t_ref``; its curvature ``x`` runs from linear
+(0) over saturating to constant (infinity), so one parameter spans the usual laws.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+Law = Literal["none", "constant", "linear", "saturating"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallParameters:
+    """Everything a march depends on that may be fitted; logs of what must be positive.
+
+    The order of the fields is the order of the columns of a march's sensitivities.
+
+    Parameters
+    ----------
+    log_h : Array, shape (n_h,)
+        Log of the gas-side coefficient [W/(m^2 K)] at its knots.
+    pressure_exponent : float
+        n [-].
+    gas_temperature : float
+        T_gas [K].
+    log_ramp : float
+        Log of the rise time of the gas temperature [s].
+    log_purge : float
+        Log of the bore coefficient after shutdown [W/(m^2 K)].
+    log_R : Array, shape (n_R,)
+        Log of the deposit resistance at ``t_ref`` [m^2 K/W] at its knots; may be empty.
+    log_curvature : float
+        Log of ``x`` of the growth law [-].
+    emissivity, convection : float
+        Of the outside: emissivity [-], factor on the convection [-].
+    log_head, log_exit : float
+        Log of the conductances of the ends [W/(m^2 K)].
+    conductivity_scale, heat_capacity_scale : float
+        Factors on k(T) and c(T) [-].
+    wall : float
+        Wall thickness [m].
+    """
+
+    log_h: Array
+    pressure_exponent: float
+    gas_temperature: float
+    log_ramp: float
+    log_purge: float
+    log_R: Array
+    log_curvature: float
+    emissivity: float
+    convection: float
+    log_head: float
+    log_exit: float
+    conductivity_scale: float
+    heat_capacity_scale: float
+    wall: float
+
+    def slots(self) -> dict[str, slice]:
+        """Return the columns of each field."""
+        out, at = {}, 0
+        for name in self.__dataclass_fields__:
+            size = np.size(getattr(self, name))
+            out[name] = slice(at, at + size)
+            at += size
+        return out
+
+    def vector(self) -> Array:
+        """Return all values in column order."""
+        return np.concatenate([np.atleast_1d(getattr(self, n)) for n in self.__dataclass_fields__])
+
+    def with_vector(self, values: Array) -> WallParameters:
+        """Return the parameters of the same sizes with other ``values``."""
+        fields = {
+            name: values[s] if np.ndim(getattr(self, name)) else float(values[s.start])
+            for name, s in self.slots().items()
+        }
+        return WallParameters(**fields)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Exchange:
+    """Robin exchange at the bore nodes and its derivatives.
+
+    Parameters
+    ----------
+    U, T_inf : Array, shape (m,)
+        Coefficient [W/(m^2 K)] and driving temperature [K].
+    """
+
+    U: Array
+    T_inf: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GasSide:
+    """History of one firing at the bore.
+
+    Parameters
+    ----------
+    coefficient_basis : Array, shape (m, n_h)
+        B_h at the bore nodes.
+    resistance_basis : Array, shape (m, n_R)
+        B_R at the bore nodes; n_R = 0 for a bare bore.
+    share : Array, shape (m,)
+        Share of the gas temperature's rise that is there at each node.
+    ambient : float
+        T_amb [K].
+    burn : float
+        From ignition to shutdown [s].
+    pressure_time, log_pressure : Array, shape (n_p,)
+        Log of p/p_ref over time from ignition.
+    law : {"none", "constant", "linear", "saturating"}
+    t_ref : float
+        Time at which the growth is 1 [s].
+    deposit_age : float
+        Burning time that the deposit on the bore has seen before this firing [s].
+    """
+
+    coefficient_basis: Array
+    resistance_basis: Array
+    share: Array
+    ambient: float
+    burn: float
+    pressure_time: Array
+    log_pressure: Array
+    law: Law
+    t_ref: float
+    deposit_age: float = 0.0
+
+    def log_pressure_at(self, t: float) -> float:
+        """Return log(p/p_ref) at ``t`` [s]."""
+        return float(np.interp(t, self.pressure_time, self.log_pressure))
+
+    def growth(self, t: float, log_curvature: float) -> tuple[float, float]:
+        """Return the growth at ``t`` and its derivative to the log of the curvature."""
+        if self.law == "none":
+            return 0.0, 0.0
+        if self.law == "constant":
+            return 1.0, 0.0
+        s = (self.deposit_age + min(t, self.burn)) / self.t_ref
+        if self.law == "linear":
+            return s, 0.0
+        x = float(np.exp(log_curvature))
+        top, bottom = -np.expm1(-x * s), -np.expm1(-x)
+        slope = (s * np.exp(-x * s) - top / bottom * np.exp(-x)) / bottom
+        return float(top / bottom), float(x * slope)
+
+    def resistance(self, t: float, p: WallParameters) -> Array:
+        """Return R at the bore nodes [m^2 K/W] at ``t``; shape (m,)."""
+        if self.law == "none":
+            return np.zeros(len(self.share))
+        return np.exp(self.resistance_basis @ p.log_R) * self.growth(t, p.log_curvature)[0]
+
+    def coefficient(self, t: float, burning: bool, p: WallParameters) -> Array:
+        """Return h at the bore nodes [W/(m^2 K)]; shape (m,)."""
+        if not burning:
+            return np.full(len(self.share), np.exp(p.log_purge))
+        scale = p.pressure_exponent * self.log_pressure_at(t)
+        return np.exp(self.coefficient_basis @ p.log_h + scale)
+
+    def exchange(self, t: float, burning: bool, p: WallParameters) -> Exchange:
+        """Return the exchange at ``t`` [s] from ignition, before or after shutdown."""
+        h, R = self.coefficient(t, burning, p), self.resistance(t, p)
+        T_inf = np.full(len(h), self.ambient)
+        if burning:
+            rise = -np.expm1(-t / np.exp(p.log_ramp))
+            T_inf = T_inf + rise * self.share * (p.gas_temperature - self.ambient)
+        return Exchange(h / (1.0 + h * R), T_inf)
+
+    def derivative(self, t: float, burning: bool, p: WallParameters, T: Array) -> Array:
+        """Return d(U (T_inf - T))/dp at fixed bore temperatures ``T``; shape (m, n_par)."""
+        slots = p.slots()
+        out = np.zeros((len(T), slots["wall"].stop), order="F")
+        h, R = self.coefficient(t, burning, p), self.resistance(t, p)
+        e = self.exchange(t, burning, p)
+        drive = e.T_inf - T
+        of_log_h = e.U**2 / h * drive
+        if burning:
+            out[:, slots["log_h"]] = of_log_h[:, None] * self.coefficient_basis
+            out[:, slots["pressure_exponent"].start] = of_log_h * self.log_pressure_at(t)
+            late = np.exp(-t / np.exp(p.log_ramp))
+            rise = e.U * self.share
+            out[:, slots["gas_temperature"].start] = rise * (1.0 - late)
+            lag = -late * t / np.exp(p.log_ramp)
+            out[:, slots["log_ramp"].start] = rise * lag * (p.gas_temperature - self.ambient)
+        else:
+            out[:, slots["log_purge"].start] = of_log_h
+        if self.law != "none":
+            of_R = -(e.U**2) * drive
+            out[:, slots["log_R"]] = (of_R * R)[:, None] * self.resistance_basis
+            g, dg = self.growth(t, p.log_curvature)
+            full = np.exp(self.resistance_basis @ p.log_R)
+            out[:, slots["log_curvature"].start] = of_R * full * dg
+        return out

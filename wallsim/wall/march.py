@@ -1,0 +1,398 @@
+"""Transient of the wall with exact sensitivities.
+
+Each step is TR-BDF2 (Bank et al. 1985, IEEE Trans. Electron Devices 32, 1992): a trapezoidal
+stage to ``t + gamma dt`` and a BDF2 stage to ``t + dt``, both with the weight ``d = gamma dt/2``
+when ``gamma = 2 - sqrt(2)``; second order and L-stable. The quantity stepped is the heat stored,
+
+    e(T) - d F(T, t) = known,
+
+so a step's balance closes for any c(T). Sensitivities are those of this discrete scheme: one
+more right-hand side a parameter with the tangent at the stage's solution.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from wallsim.errors import ConvergenceError, TableRangeError
+from wallsim.wall.gas import Exchange, GasSide, WallParameters
+from wallsim.wall.operators import BandFactor, SparseFactor, Wall
+from wallsim.wall.properties import NodalProperties
+from wallsim.wall.schedule import Schedule
+from wallsim.wall.surroundings import OuterWall
+
+Array = NDArray[np.float64]
+
+GAMMA = 2.0 - np.sqrt(2.0)
+_FROM_STAGE = 1.0 / (GAMMA * (2.0 - GAMMA))
+_FROM_START = (1.0 - GAMMA) ** 2 / (GAMMA * (2.0 - GAMMA))
+
+LARGEST_UPDATE = 1e-5
+MOST_ITERATIONS = 30
+SLOW_CONTRACTION = 0.2
+_NOT_CONVERGED = "a time step did not converge: the update still was {:.3g} K at t = {:.3f} s"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallSlope:
+    """Derivative of a wall's operators to its thickness.
+
+    Parameters
+    ----------
+    volume : tuple of Array, shape (n,)
+        Per region [m^2].
+    laplacian : tuple of csr_matrix
+        Per region [-].
+    area : dict of str to Array
+        Per face [m].
+    """
+
+    volume: tuple[Array, ...]
+    laplacian: tuple[sp.csr_matrix, ...]
+    area: dict[str, Array]
+
+    @classmethod
+    def between(cls, low: Wall, high: Wall, step: float) -> WallSlope:
+        """Return the difference quotient of two walls of equal mesh, ``step`` [m] apart."""
+        pairs = list(zip(low.regions, high.regions, strict=True))
+        return cls(
+            tuple((b.volume - a.volume) / step for a, b in pairs),
+            tuple(((b.laplacian - a.laplacian) / step).tocsr() for a, b in pairs),
+            {name: (high.faces[name].area - f.area) / step for name, f in low.faces.items()},
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surfaces:
+    """What the faces of a wall exchange heat with.
+
+    Parameters
+    ----------
+    gas : GasSide
+    outer : OuterWall
+    head, exit : float
+        Temperatures of what the ends exchange heat with [K].
+    """
+
+    gas: GasSide
+    outer: OuterWall
+    head: float
+    exit: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class History:
+    """Observed temperatures of a march.
+
+    Parameters
+    ----------
+    t : Array, shape (n_t,)
+        From ignition [s].
+    y : Array, shape (n_t, n_obs)
+        [K], or the unit of the observation's row.
+    dy_dp : Array, shape (n_t, n_obs, n_active), or None
+    work : dict of str to int
+        Counts of steps, factorisations, solves and residuals.
+    """
+
+    t: Array
+    y: Array
+    dy_dp: Array | None
+    work: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Point:
+    """A state of the wall with its heat, its rate and, if wanted, their derivatives."""
+
+    t: float
+    T: Array
+    properties: tuple[NodalProperties, ...]
+    heat: Array
+    rate: Array
+    dT: Array | None = None
+    dheat: Array | None = None
+    drate: Array | None = None
+
+
+class _March:
+    """One run's march: the model at fixed parameters, and the counts of its work."""
+
+    def __init__(
+        self,
+        wall: Wall,
+        surfaces: Surfaces,
+        p: WallParameters,
+        active: NDArray[np.intp] | None,
+        slope: WallSlope | None,
+    ) -> None:
+        self.wall, self.surfaces, self.p, self.slope = wall, surfaces, p, slope
+        self.active = active
+        self.slots = p.slots()
+        self.column = {} if active is None else {int(j): i for i, j in enumerate(active)}
+        self.tangent: BandFactor | SparseFactor | None = None
+        self.recent: list[tuple[float, Array]] = []
+        self.work = dict.fromkeys(("steps", "factorisations", "solves", "residuals"), 0)
+        self.end_conductance = {"head": np.exp(p.log_head), "exit": np.exp(p.log_exit)}
+        self.end_temperature = {"head": surfaces.head, "exit": surfaces.exit}
+
+    def face_flux(self, T: Array, e: Exchange) -> dict[str, tuple[Array, Array]]:
+        """Return flux into the wall [W/m^2] and its slope to T at each face's nodes."""
+        faces, p = self.wall.faces, self.p
+        out = {"bore": (e.U * (e.T_inf - T[faces["bore"].nodes]), -e.U)}
+        q_c, q_r, dq_c, dq_r = self.surfaces.outer.flux(T[faces["outside"].nodes])
+        flux = p.convection * q_c + p.emissivity * q_r
+        out["outside"] = (flux, p.convection * dq_c + p.emissivity * dq_r)
+        for end in ("head", "exit"):
+            h = self.end_conductance[end]
+            drive = self.end_temperature[end] - T[faces[end].nodes]
+            out[end] = (h * drive, np.full(drive.shape, -h))
+        return out
+
+    def rate(
+        self, T: Array, properties: tuple[NodalProperties, ...], e: Exchange
+    ) -> tuple[Array, Array]:
+        """Return the nodal heat rate [W] and the slope of its nodal part [W/K]."""
+        F = self.p.conductivity_scale * self.wall.conduction(properties)
+        slope = np.zeros_like(F)
+        for name, (flux, dflux) in self.face_flux(T, e).items():
+            face = self.wall.faces[name]
+            F[face.nodes] += face.area * flux
+            slope[face.nodes] += face.area * dflux
+        self.work["residuals"] += 1
+        return F, slope
+
+    def heat(self, properties: tuple[NodalProperties, ...]) -> Array:
+        return self.p.heat_capacity_scale * self.wall.heat(properties)
+
+    def factor(
+        self, properties: tuple[NodalProperties, ...], slope: Array, d: float
+    ) -> BandFactor | SparseFactor:
+        """Return the factor of d(e - d F)/dT."""
+        self.work["factorisations"] += 1
+        capacity = self.p.heat_capacity_scale * self.wall.capacity(properties)
+        scale = d * self.p.conductivity_scale
+        return self.wall.factor(capacity - d * slope, scale, properties)
+
+    def guess(self, t: float) -> Array:
+        """Extrapolate the last states to ``t``."""
+        if len(self.recent) == 1:
+            return self.recent[0][1]
+        times = np.array([s for s, _ in self.recent])
+        weights = [
+            np.prod([(t - b) / (a - b) for b in times if b != a]) for a in times
+        ]
+        return sum(w * T for w, (_, T) in zip(weights, self.recent, strict=True))
+
+    def solve_stage(self, known: Array, t: float, d: float, burning: bool) -> _Point:
+        """Solve ``e(T) - d F(T, t) = known`` by chord iteration from the extrapolated state."""
+        e = self.surfaces.gas.exchange(t, burning, self.p)
+        T, last = self.guess(t), np.inf
+        for iteration in range(MOST_ITERATIONS):
+            properties = self.wall.properties(T)
+            F, slope = self.rate(T, properties, e)
+            residual = known + d * F - self.heat(properties)
+            if self.tangent is None:
+                self.tangent = self.factor(properties, slope, d)
+            update = self.tangent.solve(residual)
+            self.work["solves"] += 1
+            size = float(np.abs(update).max())
+            T = T + update
+            if size < LARGEST_UPDATE:
+                properties = self.wall.properties(T)
+                heat = self.heat(properties)
+                return _Point(t, T, properties, heat, (heat - known) / d)
+            if iteration and size > SLOW_CONTRACTION * last:
+                self.tangent = None
+            last = size
+        raise ConvergenceError(_NOT_CONVERGED.format(last, t))
+
+    def explicit_heat(self, properties: tuple[NodalProperties, ...]) -> dict[int, Array]:
+        """Return the columns of d(heat)/dp at fixed T."""
+        out = {}
+        wall_column = self.slots["wall"].start
+        scale_column = self.slots["heat_capacity_scale"].start
+        if scale_column in self.column:
+            out[self.column[scale_column]] = self.wall.heat(properties)
+        if wall_column in self.column and self.slope is not None:
+            pairs = zip(self.slope.volume, properties, strict=True)
+            heat = sum(dv * q.heat for dv, q in pairs)
+            out[self.column[wall_column]] = self.p.heat_capacity_scale * heat
+        return out
+
+    def explicit_rate(self, point: _Point, burning: bool) -> Array:
+        """Return dF/dp at fixed T; shape (n, n_active)."""
+        out = np.zeros((self.wall.size, len(self.active)), order="F")
+        self.add_gas(out, point, burning, 1.0)
+        wall, p, T = self.wall, self.p, point.T
+        outside = wall.faces["outside"]
+        q_c, q_r, _, _ = self.surfaces.outer.flux(T[outside.nodes])
+        self.add(out, "emissivity", outside.nodes, outside.area * q_r)
+        self.add(out, "convection", outside.nodes, outside.area * q_c)
+        for end in ("head", "exit"):
+            face = wall.faces[end]
+            drive = self.end_temperature[end] - T[face.nodes]
+            self.add(out, f"log_{end}", face.nodes, self.end_conductance[end] * face.area * drive)
+        all_nodes = slice(None)
+        self.add(out, "conductivity_scale", all_nodes, wall.conduction(point.properties))
+        if self.slots["wall"].start in self.column and self.slope is not None:
+            pairs = zip(self.slope.laplacian, point.properties, strict=True)
+            conduction = -p.conductivity_scale * sum(dk @ q.potential for dk, q in pairs)
+            self.add(out, "wall", all_nodes, conduction)
+            e = self.surfaces.gas.exchange(point.t, burning, p)
+            for name, (flux, _) in self.face_flux(T, e).items():
+                self.add(out, "wall", wall.faces[name].nodes, self.slope.area[name] * flux)
+        return out
+
+    def add(self, out: Array, field: str, nodes: object, value: Array) -> None:
+        column = self.column.get(self.slots[field].start)
+        if column is not None:
+            out[nodes, column] += value  # type: ignore[index]
+
+    def add_gas(self, out: Array, point: _Point, burning: bool, sign: float) -> None:
+        """Add the bore's part of dF/dp at fixed T."""
+        bore = self.wall.faces["bore"]
+        of_p = self.surfaces.gas.derivative(point.t, burning, self.p, point.T[bore.nodes])
+        out[bore.nodes] += sign * bore.area[:, None] * of_p[:, self.active]
+
+    def with_sensitivities(
+        self, point: _Point, dknown: Array, d: float, burning: bool
+    ) -> _Point:
+        """Return the stage's solution with the derivatives of state, heat and rate."""
+        e = self.surfaces.gas.exchange(point.t, burning, self.p)
+        _, slope = self.rate(point.T, point.properties, e)
+        self.tangent = self.factor(point.properties, slope, d)
+        explicit = self.explicit_heat(point.properties)
+        rhs = dknown + d * self.explicit_rate(point, burning)
+        for column, values in explicit.items():
+            rhs[:, column] -= values
+        dT = self.tangent.solve(rhs)
+        self.work["solves"] += rhs.shape[1]
+        dheat = self.dheat(point.properties, dT)
+        drate = (dheat - dknown) / d
+        return _Point(
+            point.t, point.T, point.properties, point.heat, point.rate, dT, dheat, drate
+        )
+
+    def dheat(self, properties: tuple[NodalProperties, ...], dT: Array) -> Array:
+        capacity = self.p.heat_capacity_scale * self.wall.capacity(properties)
+        out = capacity[:, None] * dT
+        for column, values in self.explicit_heat(properties).items():
+            out[:, column] += values
+        return out
+
+    def start(self, T: Array, t: float, burning: bool) -> _Point:
+        """Return the state before the first step."""
+        properties = self.wall.properties(T)
+        e = self.surfaces.gas.exchange(t, burning, self.p)
+        F, _ = self.rate(T, properties, e)
+        point = _Point(t, T, properties, self.heat(properties), F)
+        if self.active is None:
+            return point
+        dT = np.zeros((T.size, len(self.active)), order="F")
+        drate = self.explicit_rate(point, burning)
+        return _Point(t, T, properties, point.heat, F, dT, self.dheat(properties, dT), drate)
+
+    def across_jump(self, point: _Point, before: bool, after: bool) -> _Point:
+        """Return ``point`` with its rate on the other side of a jump of the gas side."""
+        gas, bore = self.surfaces.gas, self.wall.faces["bore"]
+        old, new = (gas.exchange(point.t, burning, self.p) for burning in (before, after))
+        T = point.T[bore.nodes]
+        rate = point.rate.copy()
+        rate[bore.nodes] += bore.area * (new.U * (new.T_inf - T) - old.U * (old.T_inf - T))
+        drate = point.drate
+        if drate is not None and point.dT is not None:
+            drate = drate.copy(order="F")
+            self.add_gas(drate, point, before, -1.0)
+            self.add_gas(drate, point, after, 1.0)
+            drate[bore.nodes] += (bore.area * (old.U - new.U))[:, None] * point.dT[bore.nodes]
+        self.recent = [(point.t, point.T)]
+        self.tangent = None
+        return _Point(
+            point.t, point.T, point.properties, point.heat, rate, point.dT, point.dheat, drate
+        )
+
+    def step(self, start: _Point, t_end: float, burning: bool) -> tuple[_Point, _Point]:
+        """Return the inner stage and the end of a step."""
+        dt = t_end - start.t
+        d = 0.5 * GAMMA * dt
+        if self.active is None:
+            self.tangent = None
+        inner = self.stage(
+            start.heat + d * start.rate,
+            None if start.dheat is None else start.dheat + d * start.drate,
+            start.t + GAMMA * dt, d, burning,
+        )
+        end = self.stage(
+            _FROM_STAGE * inner.heat - _FROM_START * start.heat,
+            None if start.dheat is None else _FROM_STAGE * inner.dheat - _FROM_START * start.dheat,
+            t_end, d, burning,
+        )
+        self.work["steps"] += 1
+        return inner, end
+
+    def stage(
+        self, known: Array, dknown: Array | None, t: float, d: float, burning: bool
+    ) -> _Point:
+        """Solve one stage, with its sensitivities if they are wanted."""
+        point = self.solve_stage(known, t, d, burning)
+        if dknown is not None:
+            point = self.with_sensitivities(point, dknown, d, burning)
+        self.recent = [*self.recent[-2:], (t, point.T)]
+        return point
+
+
+def march(
+    wall: Wall,
+    surfaces: Surfaces,
+    p: WallParameters,
+    schedule: Schedule,
+    observe: sp.csr_matrix,
+    T0: Array,
+    active: NDArray[np.intp] | None = None,
+    slope: WallSlope | None = None,
+) -> History:
+    """Return the observed temperatures of one run.
+
+    Parameters
+    ----------
+    wall, surfaces, p, schedule
+        The model and its step sequence.
+    observe : csr_matrix, shape (n_obs, n)
+        Observation of the nodal temperatures.
+    T0 : Array, shape (n,)
+        Temperatures at ignition [K].
+    active : NDArray of int, shape (n_active,), or None
+        Columns of `WallParameters` whose sensitivities are wanted; None for a march alone.
+    slope : WallSlope or None
+        Needed for the sensitivity to the wall thickness.
+
+    Raises
+    ------
+    TableRangeError
+        If the wall leaves the range of its material.
+    ConvergenceError
+        If a step does not converge.
+    """
+    run = _March(wall, surfaces, p, active, slope)
+    point = run.start(T0, float(schedule.t[0]), bool(schedule.burning[0]))
+    run.recent = [(point.t, T0)]
+    y, dy = [observe @ T0], [] if active is None else [observe @ point.dT]
+    before = bool(schedule.burning[0])
+    for t_end, burning in zip(schedule.t[1:], schedule.burning, strict=True):
+        if bool(burning) != before:
+            point = run.across_jump(point, before, bool(burning))
+        try:
+            inner, point = run.step(point, float(t_end), bool(burning))
+        except TableRangeError as error:
+            raise TableRangeError(f"at {point.t:.2f} s after ignition: {error}") from error
+        for stage in (inner, point):
+            y.append(observe @ stage.T)
+            if stage.dT is not None:
+                dy.append(observe @ stage.dT)
+        before = bool(burning)
+    return History(schedule.stage_times, np.array(y), np.array(dy) if dy else None, run.work)

@@ -1,0 +1,94 @@
+"""Nodal properties of a metal: k, c and their integrals over one merged temperature grid.
+
+With ``theta(T) = integral of k dT`` (Kirchhoff 1894) conduction is linear in ``theta``, and with
+``H(T) = rho integral of c dT`` the heat stored is a function of ``T`` alone. Both are piecewise
+quadratic here, exact integrals of piecewise-linear k and c.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.errors import TableRangeError
+from wallsim.materials.solid import Solid
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NodalProperties:
+    """Values of a metal at nodes.
+
+    Parameters
+    ----------
+    conductivity : Array, shape (n,)
+        k [W/(m K)].
+    potential : Array, shape (n,)
+        theta [W/m].
+    heat_capacity : Array, shape (n,)
+        rho c [J/(m^3 K)].
+    heat : Array, shape (n,)
+        H [J/m^3].
+    """
+
+    conductivity: Array
+    potential: Array
+    heat_capacity: Array
+    heat: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PropertyTable:
+    """k and rho c of one metal on a common grid of temperatures.
+
+    Parameters
+    ----------
+    name : str
+        Of the metal, for messages.
+    T : Array, shape (m,)
+        Grid [K]; every table point of k and of c.
+    rows : Array, shape (m - 1, 6)
+        k, dk/dT, theta, rho c, d(rho c)/dT, H at the lower end of each interval.
+    """
+
+    name: str
+    T: Array
+    rows: Array
+
+    @classmethod
+    def of(cls, solid: Solid) -> PropertyTable:
+        """Merge the tables of ``solid``."""
+        low, high = solid.range
+        T = np.union1d(solid.conductivity.x, solid.specific_heat.x)
+        T = T[(T >= low) & (T <= high)]
+        k, theta = solid.conductivity.value_and_integral(T)
+        c, heat = solid.specific_heat.value_and_integral(T)
+        rho, dT = solid.density, np.diff(T)
+        rows = (k[:-1], np.diff(k) / dT, theta[:-1], rho * c[:-1], rho * np.diff(c) / dT)
+        return cls(solid.name, T, np.column_stack((*rows, rho * heat[:-1])))
+
+    def at(self, T: Array) -> NodalProperties:
+        """Return the properties at nodal temperatures ``T`` [K], shape (n,).
+
+        Raises
+        ------
+        TableRangeError
+            If a temperature is outside the table.
+        """
+        i = np.searchsorted(self.T, T, side="right") - 1
+        if i.min() < 0 or i.max() >= len(self.rows):
+            low, high = self.T[0], self.T[-1]
+            raise TableRangeError(
+                f"material {self.name!r} is given from {low:.0f} to {high:.0f} K "
+                f"({low - 273.15:.0f} to {high - 273.15:.0f} degC), the wall reached "
+                f"{T.min():.0f} to {T.max():.0f} K: shorten the burn, check the gas side, or use a "
+                "material table that reaches further"
+            )
+        k, dk, theta, c, dc, heat = self.rows[i].T
+        x = T - self.T[i]
+        return NodalProperties(
+            k + dk * x, theta + x * (k + 0.5 * dk * x), c + dc * x, heat + x * (c + 0.5 * dc * x)
+        )
