@@ -1,3 +1,25 @@
 """Finite-element wall conduction of an uncooled combustor tube, fitted to outer-wall traces."""
 
+from __future__ import annotations
+
+from typing import Any
+
 __version__ = "0.1.0"
+
+_PLACES = {
+    "load_case": "wallsim.case",
+    "fit": "wallsim.api",
+    "FitResult": "wallsim.api",
+    "load_campaign": "wallsim.build",
+}
+
+__all__ = ["FitResult", "__version__", "fit", "load_campaign", "load_case"]  # noqa: F822
+
+
+def __getattr__(name: str) -> Any:
+    """Import the public functions when first asked for, so that ``--help`` stays quick."""
+    if name in _PLACES:
+        from importlib import import_module
+
+        return getattr(import_module(_PLACES[name]), name)
+    raise AttributeError(f"module 'wallsim' has no attribute {name!r}")

@@ -22,12 +22,11 @@ from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.wall.gas import Exchange, GasSide, WallParameters
 from wallsim.wall.operators import BandFactor, SparseFactor, Wall
 from wallsim.wall.properties import NodalProperties
-from wallsim.wall.schedule import Schedule
+from wallsim.wall.schedule import GAMMA, Schedule
 from wallsim.wall.surroundings import OuterWall
 
 Array = NDArray[np.float64]
 
-GAMMA = 2.0 - np.sqrt(2.0)
 _FROM_STAGE = 1.0 / (GAMMA * (2.0 - GAMMA))
 _FROM_START = (1.0 - GAMMA) ** 2 / (GAMMA * (2.0 - GAMMA))
 
@@ -355,6 +354,7 @@ def march(
     T0: Array,
     active: NDArray[np.intp] | None = None,
     slope: WallSlope | None = None,
+    stop_above: float = np.inf,
 ) -> History:
     """Return the observed temperatures of one run.
 
@@ -370,6 +370,8 @@ def march(
         Columns of `WallParameters` whose sensitivities are wanted; None for a march alone.
     slope : WallSlope or None
         Needed for the sensitivity to the wall thickness.
+    stop_above : float
+        End after the step in which an observed value exceeds this [K].
 
     Raises
     ------
@@ -395,4 +397,7 @@ def march(
             if stage.dT is not None:
                 dy.append(observe @ stage.dT)
         before = bool(burning)
-    return History(schedule.stage_times, np.array(y), np.array(dy) if dy else None, run.work)
+        if y[-1].max() > stop_above:
+            break
+    times = schedule.stage_times[: len(y)]
+    return History(times, np.array(y), np.array(dy) if dy else None, run.work)

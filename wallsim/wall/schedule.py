@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+GAMMA = 2.0 - np.sqrt(2.0)
 FIRST_STEP = 0.02
 GROWTH = 1.3
 LONGEST_BURNING = 0.25
@@ -47,8 +48,6 @@ class Schedule:
     @property
     def stage_times(self) -> Array:
         """Times at which a march reports: start, and both stages of each step [s]."""
-        from wallsim.wall.march import GAMMA
-
         inner = self.t[:-1] + GAMMA * np.diff(self.t)
         return np.concatenate(([self.t[0]], np.column_stack((inner, self.t[1:])).ravel()))
 

@@ -1,0 +1,209 @@
+"""From a case and its logs to firings the model can be held against."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.case.model import Blend, Case, Run
+from wallsim.errors import LogError
+from wallsim.logs import find_events, read_log, screen_channels
+from wallsim.logs.model import Channel, Events, Log
+
+Array = NDArray[np.float64]
+
+BLOCK = 0.1
+PRESSURE_BIN = 0.25
+EDGE = 0.15
+UNEVEN_START = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """One thermocouple's record after ignition, averaged over short blocks.
+
+    Parameters
+    ----------
+    sensor : str
+    index : NDArray of int, shape (n,)
+        Block numbers; gaps where samples are not used.
+    t : Array, shape (n,)
+        Mean time of each block's samples from ignition [s].
+    T : Array, shape (n,)
+        Mean reading, zero-corrected where the wall starts even [K].
+    samples : int
+        Raw samples in it.
+    """
+
+    sensor: str
+    index: NDArray[np.intp]
+    t: Array
+    T: Array
+    samples: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Firing:
+    """One run, ready for the model.
+
+    Parameters
+    ----------
+    run, blend, log, events, channels
+        What it was made from.
+    burn, end : float
+        Shutdown and last sample, from ignition [s].
+    start_z, start_T : Array, shape (m,)
+        Wall temperature at ignition along the tube [m], [K].
+    pressure_time, pressure : Array, shape (n_p,)
+        Absolute pressure at the tap while burning [s], [Pa].
+    pressure_share : Array, shape (n_a, 2)
+        Points (z [m], static pressure over that at the tap [-]).
+    block : float
+        Length of a block [s].
+    traces : tuple of Trace
+    """
+
+    run: Run
+    blend: Blend
+    log: Log
+    events: Events
+    channels: dict[str, Channel]
+    burn: float
+    end: float
+    start_z: Array
+    start_T: Array
+    pressure_time: Array
+    pressure: Array
+    pressure_share: Array
+    block: float
+    traces: tuple[Trace, ...]
+
+    def local_pressure(self, z: Array, at_tap: float) -> Array:
+        """Return the static pressure along the tube [Pa] for ``at_tap`` [Pa] at the tap."""
+        return at_tap * np.interp(z, self.pressure_share[:, 0], self.pressure_share[:, 1])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Campaign:
+    """All firings of a case.
+
+    Parameters
+    ----------
+    case : Case
+    firings : tuple of Firing
+    reference_pressure : float
+        Mean absolute pressure of the bare firings (of all, where none is bare) [Pa].
+    """
+
+    case: Case
+    firings: tuple[Firing, ...]
+    reference_pressure: float
+
+
+def load_campaign(case: Case) -> Campaign:
+    """Read and screen every log of ``case``.
+
+    Raises
+    ------
+    LogError
+        The first log that cannot be used, with file, row and channel.
+    """
+    firings = tuple(_firing(case, run) for run in case.runs)
+    bare = [f for f in firings if f.blend.deposit is None] or firings
+    return Campaign(case, firings, float(np.mean([f.events.plateau for f in bare])))
+
+
+def _firing(case: Case, run: Run) -> Firing:
+    channels = {s.name: s.channel for s in case.sensors}
+    pressures = (case.pressure.channel, *(channel for channel, _ in case.pressure.taps))
+    log = read_log(
+        run.log, case.log_format, temperatures=tuple(channels.values()), pressures=pressures
+    )
+    offset = case.pressure.barometer if case.pressure.gauge else 0.0
+    absolute = log.channels[case.pressure.channel] + offset
+    events = find_events(log.t, absolute, run.name, barometer=case.pressure.barometer,
+                         ignition=run.ignition, shutdown=run.shutdown)
+    screened = screen_channels(
+        log, channels, events, ambient=case.tube.outside.ambient, exclusions=run.exclude
+    )
+    if not any(c.good.any() for c in screened.values()):
+        raise LogError(f"{log.path}: no thermocouple of run {run.name} can be used: "
+                       + "; ".join(f"{c.name} {c.reason}" for c in screened.values()))
+    start_z, start_T, even = _start(case, screened)
+    block = max(BLOCK, float(np.median(np.diff(log.t))))
+    traces = tuple(
+        _trace(log, events, screened[s.name], s.channel, block, start_T[0] if even else None)
+        for s in case.sensors
+        if screened[s.name].good.any()
+    )
+    traces = tuple(trace for trace in traces if trace.t.size >= 5)
+    burn = events.shutdown - events.ignition
+    t_p, p = _plateau_history(log.t - events.ignition, absolute, events, burn)
+    return Firing(
+        run, case.blends[run.blend], log, events, screened, burn,
+        float(log.t[-1] - events.ignition), start_z, start_T, t_p, p,
+        _pressure_share(case, log, events, offset), block, traces,
+    )
+
+
+def _start(case: Case, channels: dict[str, Channel]) -> tuple[Array, Array, bool]:
+    """Return where and how warm the wall is at ignition, and whether it is even."""
+    known = [
+        (s.z.value, channels[s.name].zero)
+        for s in case.sensors
+        if np.isfinite(channels[s.name].zero) and channels[s.name].good.any()
+    ]
+    if not known:
+        return np.array([0.0]), np.array([case.tube.outside.ambient]), False
+    z, T = np.array(sorted(known)).T
+    if np.ptp(T) <= UNEVEN_START:
+        return np.array([0.0]), np.array([np.median(T)]), True
+    return z, T, False
+
+
+def _trace(
+    log: Log, events: Events, channel: Channel, column: str, block: float, even: float | None
+) -> Trace:
+    """Average a channel's used samples after ignition over blocks."""
+    t = log.t - events.ignition
+    T = log.channels[column]
+    keep = channel.good & (t > 0.0) & np.isfinite(T)
+    number = np.floor(t[keep] / block).astype(np.intp)
+    index, first, count = np.unique(number, return_index=True, return_counts=True)
+    if not index.size:
+        return Trace(channel.name, index, np.empty(0), np.empty(0), 0)
+    mean_t = np.add.reduceat(t[keep], first) / count
+    mean_T = np.add.reduceat(T[keep], first) / count
+    if even is not None and np.isfinite(channel.zero):
+        mean_T = mean_T - channel.zero + even
+    full = count >= 0.5 * np.median(count)
+    return Trace(channel.name, index[full], mean_t[full], mean_T[full], int(keep.sum()))
+
+
+def _plateau_history(
+    t: Array, absolute: Array, events: Events, burn: float
+) -> tuple[Array, Array]:
+    """Return the pressure while burning in bins, its level that of the events' plateau."""
+    inside = (t > EDGE) & (t < burn - EDGE) & np.isfinite(absolute)
+    if inside.sum() < 3:
+        return np.array([0.0, burn]), np.full(2, events.plateau)
+    edges = np.linspace(EDGE, burn - EDGE, max(2, int(burn / PRESSURE_BIN)))
+    which = np.digitize(t[inside], edges)
+    bins = np.unique(which)
+    time = np.array([t[inside][which == b].mean() for b in bins])
+    p = np.array([np.median(absolute[inside][which == b]) for b in bins])
+    return time, p * events.plateau / np.median(absolute[inside])
+
+
+def _pressure_share(case: Case, log: Log, events: Events, offset: float) -> Array:
+    """Return the static pressure along the tube as a share of that at the tap."""
+    if case.pressure.along:
+        return np.array(case.pressure.along)
+    burning = (log.t > events.ignition + EDGE) & (log.t < events.shutdown - EDGE)
+    points = [(0.0, 1.0)]
+    for channel, z in case.pressure.taps:
+        tap = np.nanmedian(log.channels[channel][burning]) + offset
+        points.append((z, tap / events.plateau))
+    return np.array(sorted(points))

@@ -1,0 +1,173 @@
+"""The command line; the only place that prints."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from wallsim import __version__
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+app = typer.Typer(
+    name="wallsim",
+    help="Gas-side coefficient and deposit resistance of an uncooled combustor tube from "
+    "thermocouples on its outside.",
+    epilog="Exit codes: 0 done, 1 internal fault, 2 usage, 3 bad input, 4 no convergence, "
+    "5 done but a quality gate failed, 130 interrupted. Estimates only: never a basis for "
+    "personnel safety.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+CaseFile = Annotated[Path, typer.Argument(metavar="CASE", help="Case file, or the folder with "
+                                          "its case.toml.")]
+Out = Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="Result folder, new or "
+                                   "empty.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace a result folder that is there.")]
+Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, nothing else.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Errors only.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"wallsim {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Estimate what a deposit on the bore of a fired tube is worth."""
+
+
+@app.command(epilog="Example: wallsim fit cases/lance --out lance-result")
+def fit(
+    case: CaseFile,
+    out: Out,
+    force: Force = False,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Fit all firings of a campaign at once: the main job."""
+    from wallsim.output import result_folder
+
+    loaded = _load(case)
+    with result_folder(out, force=force) as beside:
+        result = _run_fit(loaded, quiet)
+        from wallsim.report import save
+
+        save(result.document, result.traces, beside)
+    if json:
+        sys.stdout.write(result.to_json() + "\n")
+    elif not quiet:
+        from wallsim.report import summary
+
+        summary(result.document, _console())
+        sys.stdout.write(f"Report: {out / 'report.html'}\n")
+    if result.exit_code:
+        raise typer.Exit(result.exit_code)
+
+
+def _run_fit(case: Any, quiet: bool) -> Any:
+    from wallsim.api import fit as run
+    from wallsim.build import load_campaign
+
+    if quiet:
+        return run(case)
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(bar_width=20),
+        TextColumn("{task.fields[state]}"), TimeElapsedColumn(), console=_console(stderr=True),
+    ) as bar:
+        task = bar.add_task("reading the logs", total=14, state="")
+        campaign = load_campaign(case)
+        bar.update(task, description="starting", advance=1)
+
+        def told(stage: str, evaluation: int, misfit: float) -> None:
+            state = f"evaluation {evaluation}, misfit {misfit:.4g}"
+            bar.update(task, description=stage, completed=min(1 + evaluation, 13), state=state)
+
+        result = run(case, progress=told, campaign=campaign)
+        bar.update(task, description="done", completed=14)
+    return result
+
+
+@app.command(epilog="Example: wallsim check cases/lance")
+def check(case: CaseFile, json: Json = False) -> None:
+    """Read everything, screen the logs, say what will be used and why not."""
+    from wallsim.build import load_campaign
+    from wallsim.check import check_document, check_text
+
+    campaign = load_campaign(_load(case))
+    document = check_document(campaign)
+    if json:
+        import json as jsonlib
+
+        from wallsim.report.document import plain
+
+        sys.stdout.write(jsonlib.dumps(plain(document), indent=1, ensure_ascii=False) + "\n")
+    else:
+        sys.stdout.write(check_text(document))
+
+
+@app.command(epilog="Example: wallsim report lance-result")
+def report(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A result folder.")]) -> None:
+    """Render a result folder again: tables, figures, report.html."""
+    from wallsim.report import render
+
+    sys.stdout.write(f"Report: {render(folder)}\n")
+
+
+def _load(path: Path) -> Any:
+    from wallsim.case import load_case
+
+    return load_case(path / "case.toml" if path.is_dir() else path)
+
+
+def _console(*, stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    return Console(stderr=stderr)
+
+
+class _Interrupted(BaseException):
+    """A signal asked the command to end."""
+
+
+def _interrupt(signum: int, frame: object) -> None:
+    raise _Interrupted
+
+
+def main() -> None:
+    """Run the command line and end with its exit code."""
+    from wallsim.errors import WallsimError
+
+    signal.signal(signal.SIGINT, _interrupt)
+    signal.signal(signal.SIGTERM, _interrupt)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    try:
+        app()
+    except WallsimError as error:
+        sys.stderr.write(f"{error}\n")
+        sys.exit(error.exit_code)
+    except _Interrupted:
+        sys.stderr.write("Interrupted; nothing was written.\n")
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

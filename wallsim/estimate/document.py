@@ -1,0 +1,354 @@
+"""The result of a fit as one document (``result.json``) and one table of traces a run."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from concurrent.futures import Executor
+from importlib.metadata import version
+from itertools import repeat
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from wallsim import __version__
+from wallsim.build import Firing
+from wallsim.estimate.bore import BoreReadouts, bore_readouts
+from wallsim.estimate.identify import Identifiability, identifiability
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.readouts import AlongTube, Readout, log_mean, plain, variance_shares
+from wallsim.estimate.run_model import RunModel, WallBuilder, readings
+from wallsim.estimate.verdict import verdict
+
+Array = NDArray[np.float64]
+
+SCHEMA = "wallsim.fit/1"
+GROWTH_POINTS = 25
+FAR_FROM_PRIOR = 3.0
+
+
+def build(
+    estimate: Estimate, executor: Executor, seconds: float
+) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:
+    """Return the document and the traces of a finished fit."""
+    along = AlongTube.of(estimate)
+    builder = WallBuilder(estimate.unknowns, estimate.resolution)
+    wall, slope = builder.at(estimate.x)
+    limit = estimate.campaign.case.fit.limit_temperature
+    bores = list(executor.map(
+        bore_readouts, estimate.runs, repeat(estimate.x), repeat(wall), repeat(slope),
+        repeat(along.z), repeat(limit),
+    ))
+    errors = discretisation_errors(estimate, executor)
+    document: dict[str, Any] = {
+        "schema": SCHEMA,
+        "case": {
+            "title": estimate.campaign.case.title,
+            "path": str(estimate.campaign.case.path),
+            "resolved": estimate.campaign.case.resolved,
+        },
+        "inputs": _inputs(estimate),
+        "versions": _versions(),
+        "runs": {
+            f.run.name: _run(estimate, along, f, run, bore, errors[run.name])
+            for f, run, bore in zip(estimate.campaign.firings, estimate.runs, bores, strict=True)
+        },
+        "gas_side": _gas_side(estimate, along),
+        "blends": {name: _blend(estimate, along, name) for name in estimate.unknowns.t_ref},
+        "parameters": _parameters(estimate),
+        "stations": [
+            {"sensor": s.name, "z_m": s.z.value} for s in estimate.campaign.case.sensors
+        ],
+        "fit": _fit(estimate, errors, seconds),
+    }
+    document["verdict"] = verdict(document)
+    frames = {
+        f.run.name: _frame(estimate, f, run)
+        for f, run in zip(estimate.campaign.firings, estimate.runs, strict=True)
+    }
+    return document, frames
+
+
+def discretisation_errors(estimate: Estimate, executor: Executor) -> dict[str, Array]:
+    """Return the estimated discretisation error of every trace by run [K].
+
+    Difference to a march with all cells and steps halved, times 4/3 (Richardson, for second
+    order in time; the error in space is of higher order and so overstated).
+    """
+    fine_at = estimate.resolution.finer()
+    campaign, unknowns = estimate.campaign, estimate.unknowns
+    fine = [RunModel.of(campaign, f, unknowns, fine_at) for f in campaign.firings]
+    walls = [WallBuilder(unknowns, n).at(estimate.x)[0] for n in (estimate.resolution, fine_at)]
+    out = {}
+    coarse_T = list(executor.map(_values, estimate.runs, repeat(estimate.x), repeat(walls[0])))
+    fine_T = list(executor.map(_values, fine, repeat(estimate.x), repeat(walls[1])))
+    for run, a, b in zip(estimate.runs, coarse_T, fine_T, strict=True):
+        out[run.name] = np.array(
+            [4.0 / 3.0 * float(np.abs(p - q).max()) for p, q in zip(a, b, strict=True)]
+        )
+    return out
+
+
+def _values(run: RunModel, x: Array, wall: Any) -> tuple[Array, ...]:
+    return readings(run, x, wall, None, derivatives=False).T
+
+
+def _inputs(estimate: Estimate) -> list[dict[str, str]]:
+    path = estimate.campaign.case.path
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    logs = [{"path": str(f.log.path), "sha256": f.log.sha256} for f in estimate.campaign.firings]
+    return [{"path": str(path), "sha256": digest}, *logs]
+
+
+def _versions() -> dict[str, str]:
+    packages = ("numpy", "scipy", "scikit-fem", "pandas")
+    out = {"wallsim": __version__, "python": platform.python_version()}
+    return out | {name: version(name) for name in packages}
+
+
+def _single(estimate: Estimate, name: str, unit_value: float = 1.0) -> dict[str, object]:
+    """Return the interval of one unknown, or of its fixed value."""
+    prior = estimate.unknowns.prior
+    place = prior.names.get(name)
+    if place is None:
+        return {"estimate": unit_value, "low": unit_value, "high": unit_value}
+    gradient = np.zeros(estimate.x.size)
+    gradient[place] = 1.0
+    parameter = prior.parameters[place]
+    value = np.asarray(parameter.value(estimate.x[place]))
+    return Readout(value, gradient, parameter.log).interval(estimate.covariance)
+
+
+def _run(
+    estimate: Estimate, along: AlongTube, firing: Firing, run: RunModel, bore: BoreReadouts,
+    errors: Array,
+) -> dict[str, Any]:
+    C, events = estimate.covariance, firing.events
+    limit = bore.limit_time.interval(C) if bore.limit_time else None
+    return {
+        "blend": firing.blend.name,
+        "ignition_s": events.ignition,
+        "shutdown_s": events.shutdown,
+        "burn_s": firing.burn,
+        "plateau_pressure_Pa": events.plateau,
+        "heating_factor": _single(estimate, f"heating factor {run.name}"),
+        "bore_peak_K": bore.peak.interval(C),
+        "bore_peak_z_m": bore.peak_z,
+        "time_to_limit_s": limit,
+        "time_to_limit_note": bore.limit_note,
+        "z_m": plain(bore.z),
+        "local_pressure_Pa": plain(firing.local_pressure(bore.z, events.plateau)),
+        "heat_flux_W_m2": bore.flux.interval(C),
+        "bore_temperature_K": bore.shutdown_temperature.interval(C),
+        "channels": _channels(estimate, firing, run, errors),
+        "log_notes": [*firing.log.assumptions, f"{firing.log.lost_scans} scans lost"],
+    }
+
+
+def _channels(
+    estimate: Estimate, firing: Firing, run: RunModel, errors: Array
+) -> dict[str, dict[str, Any]]:
+    place = {t.sensor: i for i, t in enumerate(run.traces)}
+    out = {}
+    for s in estimate.campaign.case.sensors:
+        c = firing.channels[s.name]
+        i = place.get(s.name)
+        entry: dict[str, Any] = {
+            "z_m": s.z.value, "verdict": c.verdict, "used_from_s": c.used_from,
+            "used_until_s": c.used_until, "reason": c.reason, "samples": 0, "rms_K": None,
+            "lag1": None, "discretisation_error_K": None, "zero_K": c.zero, "noise_K": c.noise,
+        }
+        if i is not None:
+            r = estimate.residuals[run.name][i]
+            noise = estimate.weights[run.name][i].noise
+            entry |= {
+                "samples": run.traces[i].samples,
+                "rms_K": float(np.sqrt(np.mean(r**2))),
+                "lag1": noise.phi,
+                "effective_samples": noise.effective_samples(r.size),
+                "discretisation_error_K": float(errors[i]),
+            }
+        out[s.name] = entry
+    return out
+
+
+def _gas_side(estimate: Estimate, along: AlongTube) -> dict[str, Any]:
+    campaign = estimate.campaign
+    bare = [f for f in campaign.firings if f.blend.deposit is None] or list(campaign.firings)
+    pressure = campaign.reference_pressure
+    return {
+        "z_m": plain(along.z),
+        "coefficient_W_m2K": along.coefficient().interval(estimate.covariance),
+        "reference_pressure_Pa": pressure,
+        "local_pressure_Pa": plain(bare[0].local_pressure(along.z, pressure)),
+    }
+
+
+def _blend(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
+    campaign = estimate.campaign
+    stated = campaign.case.blends[name]
+    gas = _gas_temperature(estimate, name)
+    out: dict[str, Any] = {
+        "gas_temperature_K": gas.interval(estimate.covariance),
+        "silicon": stated.silicon, "water": stated.water,
+        "coefficient_factor": _single(
+            estimate, f"coefficient factor {name}", stated.coefficient.value
+        ),
+        "deposit": None,
+    }
+    if name in estimate.unknowns.laws:
+        out["deposit"] = _deposit(estimate, along, name)
+    return out
+
+
+def _gas_temperature(estimate: Estimate, name: str) -> Readout:
+    run = next(
+        r for f, r in zip(estimate.campaign.firings, estimate.runs, strict=True)
+        if f.blend.name == name
+    )
+    row = run.map.parameters.slots()["gas_temperature"].start
+    value = run.map.constant[row] + run.map.matrix[row] @ estimate.x
+    return Readout(np.asarray(value), run.map.matrix[row], False)
+
+
+def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
+    C, unknowns = estimate.covariance, estimate.unknowns
+    firings = [f for f in estimate.campaign.firings if f.blend.name == name]
+    told = identifiability(estimate, along, name)
+    R = along.resistance(name)
+    mean = log_mean(R)
+    t_ref = unknowns.t_ref[name]
+    times = np.linspace(t_ref / GROWTH_POINTS, t_ref, GROWTH_POINTS)
+    pressure = float(np.mean([f.events.plateau for f in firings]))
+    removed = along.removed_share(name)
+    out: dict[str, Any] = {
+        "identifiable": told.identifiable,
+        "upper_limit_only": told.upper_limit_only,
+        "reason": told.reason,
+        "law": unknowns.laws[name],
+        "at_s": t_ref,
+        "z_m": plain(along.z),
+        "local_pressure_Pa": plain(firings[0].local_pressure(along.z, pressure)),
+        "resistance_m2K_W": R.interval(C),
+        "mean_resistance_m2K_W": mean.interval(C),
+        "heat_load_removed": _capped(removed.interval(C)),
+        "thickness_m": _thickness(estimate, R, name).interval(_with_conductivity(estimate, name)),
+        "mean_thickness_m": _thickness(estimate, mean, name).interval(
+            _with_conductivity(estimate, name)
+        ),
+        "in_time": {
+            "time_s": plain(times),
+            "mean_resistance_m2K_W": along.growth(name, times).interval(C),
+        },
+        "dominated_by": variance_shares(estimate, mean.gradient, f"deposit of {name}"),
+    }
+    return _withheld(out, told)
+
+
+def _capped(interval: dict[str, Any]) -> dict[str, Any]:
+    return {k: min(v, 1.0) for k, v in interval.items()}
+
+
+def _thickness(estimate: Estimate, R: Readout, name: str) -> Readout:
+    """Return ``R k``; its gradient gets one more column, for the log of the conductivity."""
+    deposit = estimate.campaign.case.blends[name].deposit
+    assert deposit is not None
+    one = np.ones((*R.gradient.shape[:-1], 1))
+    gradient = np.concatenate((R.gradient, one), axis=-1)
+    return Readout(R.value * deposit.conductivity.value, gradient, True)
+
+
+def _with_conductivity(estimate: Estimate, name: str) -> Array:
+    deposit = estimate.campaign.case.blends[name].deposit
+    assert deposit is not None
+    n = estimate.x.size
+    out = np.zeros((n + 1, n + 1))
+    out[:n, :n] = estimate.covariance
+    out[n, n] = np.log1p(deposit.conductivity.relative_sd**2)
+    return out
+
+
+_NUMBERS = (
+    "resistance_m2K_W", "mean_resistance_m2K_W", "heat_load_removed", "thickness_m",
+    "mean_thickness_m",
+)
+
+
+def _withheld(out: dict[str, Any], told: Identifiability) -> dict[str, Any]:
+    """Take back what the data do not tell: everything, or all but the upper limits."""
+    if told.identifiable and not told.upper_limit_only:
+        return out
+    nothing = {"estimate": None, "low": None, "high": None}
+    for key in _NUMBERS:
+        out[key] = nothing | ({"high": out[key]["high"]} if told.identifiable else {})
+    growth = out["in_time"]["mean_resistance_m2K_W"]
+    out["in_time"]["mean_resistance_m2K_W"] = nothing | (
+        {"high": growth["high"]} if told.identifiable else {}
+    )
+    if not told.identifiable:
+        out["dominated_by"] = []
+    return out
+
+
+def _parameters(estimate: Estimate) -> list[dict[str, Any]]:
+    prior, C = estimate.unknowns.prior, estimate.covariance
+    out = []
+    for i, p in enumerate(prior.parameters):
+        pull = (estimate.x[i] - p.mean) / p.sd
+        out.append({
+            "name": p.name, "unit": p.unit, "estimate": p.value(estimate.x[i]),
+            "sd": p.spread(estimate.x[i], float(np.sqrt(C[i, i]))),
+            "prior_mean": p.value(p.mean), "prior_sd": p.spread(p.mean, p.sd),
+            "at_bound": False, "pull": float(pull), "far_from_prior": bool(
+                abs(pull) > FAR_FROM_PRIOR),
+        })
+    return out
+
+
+def _fit(estimate: Estimate, errors: dict[str, Array], seconds: float) -> dict[str, Any]:
+    samples = sum(t.t.size for run in estimate.runs for t in run.traces)
+    effective = sum(
+        w.noise.effective_samples(t.t.size)
+        for run in estimate.runs
+        for t, w in zip(run.traces, estimate.weights[run.name], strict=True)
+    )
+    firings = len(estimate.runs)
+    return {
+        "converged": estimate.converged,
+        "reduced_chi2": estimate.chi2 / samples,
+        "prior_chi2": estimate.prior_chi2,
+        "unknowns": int(estimate.x.size),
+        "evaluations": estimate.evaluations,
+        "seconds": seconds,
+        "condition": estimate.condition,
+        "discretisation_error_K": float(max(e.max() for e in errors.values())),
+        "tolerance_K": estimate.campaign.case.fit.tolerance,
+        "resolution": {
+            "cells_through_the_wall": estimate.resolution.n_r,
+            "cells_along": estimate.resolution.n_z,
+            "fineness": estimate.resolution.fineness,
+        },
+        "marches": estimate.work["marches"],
+        "marches_per_run": estimate.work["marches"] / firings,
+        "work": estimate.work,
+        "blocks": samples,
+        "effective_samples": effective,
+    }
+
+
+def _frame(estimate: Estimate, firing: Firing, run: RunModel) -> pd.DataFrame:
+    """Return measured and fitted block means of one run on the log's clock."""
+    block, zero = firing.block, firing.events.ignition
+    every = np.arange(int(firing.end / block) + 1)
+    columns: dict[str, Array] = {"time_s": zero + (every + 0.5) * block}
+    for trace, r in zip(run.traces, estimate.residuals[run.name], strict=True):
+        keep = trace.index < every.size
+        index, T = trace.index[keep], trace.T[keep]
+        measured, fitted = np.full(every.size, np.nan), np.full(every.size, np.nan)
+        measured[index], fitted[index] = T, T + r[keep]
+        columns[f"{trace.sensor} measured [K]"] = measured
+        columns[f"{trace.sensor} fitted [K]"] = fitted
+        columns[f"{trace.sensor} used"] = np.isfinite(measured).astype(int)
+    return pd.DataFrame(columns)

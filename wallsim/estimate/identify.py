@@ -1,0 +1,85 @@
+"""Whether a deposit's resistance can be told from the traces, and how much it can be told.
+
+Only ``U = 1/(1/h + R)`` acts on the wall, so a deposit that does not change while a run lasts
+cannot be told from a lower ``h`` in that run alone. Bare firings that share ``h`` tell them
+apart, and so does growth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.readouts import AlongTube, log_mean
+
+LOOSE_COEFFICIENT = 0.15
+TOLD_APART = 0.5
+LEARNT = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Identifiability:
+    """Verdict on one blend's deposit.
+
+    Parameters
+    ----------
+    identifiable : bool
+        False if no number may be printed.
+    upper_limit_only : bool
+        True if the deposit cannot be told from none, but is bounded from above.
+    reason : str
+        In words, with what to add; empty if all is well.
+    """
+
+    identifiable: bool
+    upper_limit_only: bool
+    reason: str
+
+
+def identifiability(estimate: Estimate, along: AlongTube, blend: str) -> Identifiability:
+    """Return whether the deposit of ``blend`` is identifiable.
+
+    The mean resistance counts as told apart from none when its log standard deviation is below
+    one half (two standard deviations from zero), and as bounded when the traces have narrowed
+    the prior to less than 60 %.
+    """
+    campaign = estimate.campaign
+    stated = campaign.case.blends[blend]
+    R = log_mean(along.resistance(blend))
+    sd = float(R.sd(estimate.covariance))
+    prior = estimate.unknowns.prior
+    prior_sd = float(np.linalg.norm(R.gradient @ prior.root))
+    bare = [f.run.name for f in campaign.firings if f.blend.deposit is None]
+    tied = stated.coefficient.relative_sd <= LOOSE_COEFFICIENT
+    if sd <= TOLD_APART and (bare or _grows(estimate, blend)):
+        return Identifiability(True, False, "")
+    if bare and tied:
+        if sd < LEARNT * prior_sd or float(R.value) < 1e-6:
+            return Identifiability(
+                True, True,
+                "cannot be told from a bare bore; only the upper limit means anything. Repeat the "
+                "dosed and the bare firings, burn longer, or dose more",
+            )
+        return Identifiability(
+            False, False,
+            "the traces hardly narrow what was assumed beforehand about this deposit. Repeat the "
+            "dosed and the bare firings",
+        )
+    lack = (
+        "no bare firing shares the gas-side coefficient"
+        if not bare
+        else "its gas-side coefficient is too loosely tied to the bare firings"
+    )
+    return Identifiability(
+        False, False,
+        f"{lack}, and no growth is seen in the record: a steady deposit cannot be told from a "
+        "lower gas-side coefficient. Add a bare firing (same pressure, same sensors), or a burn "
+        "long enough to see the deposit grow",
+    )
+
+
+def _grows(estimate: Estimate, blend: str) -> bool:
+    """Return whether the blend's law makes the deposit grow in the record."""
+    return estimate.unknowns.laws[blend] in ("linear", "saturating")

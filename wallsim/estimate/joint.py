@@ -1,0 +1,194 @@
+"""The joint fit: all traces of all firings at once, maximum a posteriori.
+
+    minimise  sum |whitened (model - measured)|^2 + |z|^2
+
+``z`` are the unknowns in coordinates of unit-normal prior. A first pass with an assumed residual
+model finds the neighbourhood, its residuals give each trace's noise, correlation and robust
+weights, a second pass ends the fit with these held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from itertools import repeat
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.build import Campaign
+from wallsim.errors import ConvergenceError, TableRangeError
+from wallsim.estimate.quick_look import slope_method, starting_point
+from wallsim.estimate.run_model import (
+    Resolution,
+    RunModel,
+    RunRows,
+    WallBuilder,
+    Weights,
+    run_rows,
+)
+from wallsim.estimate.unknowns import Unknowns
+from wallsim.fit.least_squares import Refused, Solution, covariance, solve
+from wallsim.fit.noise import Noise, estimate, huber_weights
+
+Array = NDArray[np.float64]
+
+FIRST_NOISE = Noise(1.0, 0.8)
+NOISE_FLOOR = 0.05
+FIRST_PASS = 8
+ALL_PASSES = 30
+Progress = Callable[[str, int, float], None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """Outcome of the joint fit.
+
+    Parameters
+    ----------
+    campaign, unknowns, resolution, runs, weights
+        What was fitted and how.
+    x : Array, shape (m,)
+        Unknowns in their normal coordinates.
+    covariance : Array, shape (m, m)
+        Posterior covariance of ``x`` (Laplace), priors and correlated residuals in.
+    residuals : dict of str to tuple of Array
+        Model minus measured by run and trace [K].
+    converged : bool
+    evaluations : int
+        Of misfit and Jacobian together.
+    condition : float
+        Of the column-scaled Jacobian, priors in.
+    chi2, prior_chi2 : float
+        Sums of squares of the whitened residuals and of the priors.
+    work : dict of str to int
+        Counts over the whole fit.
+    """
+
+    campaign: Campaign
+    unknowns: Unknowns
+    resolution: Resolution
+    runs: tuple[RunModel, ...]
+    weights: dict[str, tuple[Weights, ...]]
+    x: Array
+    covariance: Array
+    residuals: dict[str, tuple[Array, ...]]
+    converged: bool
+    evaluations: int
+    condition: float
+    chi2: float
+    prior_chi2: float
+    work: dict[str, int]
+
+
+class Misfit:
+    """Residuals and Jacobian of all firings, for the solver; remembers its last point."""
+
+    def __init__(
+        self,
+        unknowns: Unknowns,
+        resolution: Resolution,
+        runs: tuple[RunModel, ...],
+        executor: Executor,
+    ) -> None:
+        self.unknowns, self.runs, self.executor = unknowns, runs, executor
+        self.builder = WallBuilder(unknowns, resolution)
+        self.weights = {
+            run.name: tuple(Weights(FIRST_NOISE, np.ones(t.t.size)) for t in run.traces)
+            for run in runs
+        }
+        self.rows: tuple[RunRows, ...] = ()
+        self.z = np.empty(0)
+        self.work: dict[str, int] = {"marches": 0}
+
+    def __call__(self, z: Array) -> tuple[Array, Array]:
+        """Return whitened residuals with the prior's, and their Jacobian in ``z``."""
+        prior = self.unknowns.prior
+        x = prior.x(z)
+        try:
+            wall, slope = self.builder.at(x)
+            rows = tuple(
+                self.executor.map(
+                    run_rows, self.runs, [self.weights[run.name] for run in self.runs],
+                    repeat(x), repeat(wall), repeat(slope),
+                )
+            )
+        except (TableRangeError, ConvergenceError, ValueError) as error:
+            raise Refused(str(error)) from error
+        self.rows, self.z = rows, np.array(z)
+        self.work["marches"] += len(rows)
+        for row in rows:
+            for name, count in row.work.items():
+                self.work[name] = self.work.get(name, 0) + count
+        r = [row.triangle[:, -1] for row in rows]
+        J = [row.triangle[:, :-1] @ prior.root[row.columns] for row in rows]
+        return np.concatenate((*r, z)), np.vstack((*J, np.eye(z.size)))
+
+    def be_at(self, z: Array) -> None:
+        """Evaluate at ``z`` unless that was the last point."""
+        if not np.array_equal(z, self.z):
+            self(z)
+
+    def learn_noise(self) -> None:
+        """Take each trace's residual model from the last residuals."""
+        for run, row in zip(self.runs, self.rows, strict=True):
+            learnt = []
+            for trace, r in zip(run.traces, row.residuals, strict=True):
+                noise = estimate(trace.index, r, floor=NOISE_FLOOR)
+                learnt.append(Weights(noise, huber_weights(noise.whiten(trace.index, r))))
+            self.weights[run.name] = tuple(learnt)
+
+
+def estimate_jointly(
+    campaign: Campaign,
+    executor: Executor,
+    progress: Progress | None = None,
+    resolution: Resolution | None = None,
+    laws: dict[str, str] | None = None,
+) -> Estimate:
+    """Fit all unknowns of ``campaign`` to all its traces.
+
+    Raises
+    ------
+    ConvergenceError
+        If the model cannot be evaluated where the fit starts.
+    """
+    unknowns = Unknowns.of(campaign, laws)
+    resolution = resolution or Resolution(3, 45, 1.5)
+    runs = tuple(RunModel.of(campaign, f, unknowns, resolution) for f in campaign.firings)
+    misfit = Misfit(unknowns, resolution, runs, executor)
+    start = starting_point(unknowns, slope_method(campaign))
+    done = 0
+
+    def told(stage: str) -> Callable[[int, float], None] | None:
+        return (lambda n, S: progress(stage, done + n, S)) if progress else None
+
+    try:
+        first = solve(misfit, start, tolerance=1.0, relative=1e-3, most=FIRST_PASS,
+                      report=told("finding the neighbourhood"))
+        done = first.evaluations
+        misfit.be_at(first.z)
+        misfit.learn_noise()
+        last = solve(misfit, first.z, tolerance=1e-2, most=ALL_PASSES - done,
+                     report=told("fitting"))
+    except Refused as error:
+        raise ConvergenceError(f"the model cannot be evaluated at the start: {error}") from error
+    return _collect(campaign, unknowns, resolution, misfit, last, done)
+
+
+def _collect(
+    campaign: Campaign, unknowns: Unknowns, resolution: Resolution, misfit: Misfit,
+    solution: Solution, before: int,
+) -> Estimate:
+    prior = unknowns.prior
+    misfit.be_at(solution.z)
+    cov_z, condition = covariance(solution.J)
+    own = float(solution.z @ solution.z)
+    return Estimate(
+        campaign, unknowns, resolution, misfit.runs, dict(misfit.weights),
+        prior.x(solution.z), prior.root @ cov_z @ prior.root.T,
+        {run.name: row.residuals for run, row in zip(misfit.runs, misfit.rows, strict=True)},
+        solution.converged, before + solution.evaluations, condition,
+        solution.misfit - own, own, dict(misfit.work),
+    )

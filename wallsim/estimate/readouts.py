@@ -1,0 +1,212 @@
+"""What the estimate means: derived quantities with their gradients and intervals.
+
+Every interval is the 95 % interval of the Laplace posterior, symmetric in the log for quantities
+that cannot be negative (delta method, JCGM 100:2008 section 5.2).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.unknowns import smooth_basis
+
+Array = NDArray[np.float64]
+
+COVERAGE = 0.95
+QUANTILE = float(norm.ppf(0.5 + 0.5 * COVERAGE))
+SHARES_SHOWN = 6
+SMALLEST_SHARE = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readout:
+    """A derived quantity.
+
+    Parameters
+    ----------
+    value : Array, shape (...)
+    gradient : Array, shape (..., m)
+        To the unknowns ``x``; of the log of the value where ``log``.
+    log : bool
+    """
+
+    value: Array
+    gradient: Array
+    log: bool
+
+    def sd(self, covariance: Array) -> Array:
+        """Return the standard deviation (of the log, where ``log``); shape of ``value``."""
+        variance = np.einsum("...i,ij,...j->...", self.gradient, covariance, self.gradient)
+        return np.sqrt(np.maximum(variance, 0.0))
+
+    def interval(self, covariance: Array) -> dict[str, object]:
+        """Return estimate, low and high as plain numbers or lists."""
+        half = QUANTILE * self.sd(covariance)
+        if self.log:
+            low, high = self.value * np.exp(-half), self.value * np.exp(half)
+        else:
+            low, high = self.value - half, self.value + half
+        return {"estimate": plain(self.value), "low": plain(low), "high": plain(high)}
+
+
+def plain(value: Array | float) -> object:
+    """Return ``value`` as a float or nested lists of floats."""
+    array = np.asarray(value, dtype=float)
+    return float(array) if array.ndim == 0 else array.tolist()
+
+
+def log_mean(readout: Readout) -> Readout:
+    """Return the mean along the last axis of a positive readout."""
+    mean = readout.value.mean()
+    gradient = (readout.value[:, None] * readout.gradient).mean(axis=0) / mean
+    return Readout(np.asarray(mean), gradient, True)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AlongTube:
+    """Quantities along the tube at the estimate, between the first and the last station.
+
+    Parameters
+    ----------
+    estimate : Estimate
+    z : Array, shape (n_z,)
+        Even, stations included [m].
+    """
+
+    estimate: Estimate
+    z: Array
+
+    @classmethod
+    def of(cls, estimate: Estimate, spacing: float = 0.0125) -> AlongTube:
+        """Choose the points from the stations of the case."""
+        stations = np.unique([s.z.value for s in estimate.campaign.case.sensors])
+        low, high = stations[0], stations[-1]
+        n = max(2, int(np.ceil((high - low) / spacing)) + 1)
+        z = np.unique(np.round(np.concatenate((np.linspace(low, high, n), stations)), 6))
+        keep = np.concatenate(([True], np.diff(z) > 1e-4))
+        return cls(estimate, z[keep])
+
+    def _block(self, label: str) -> tuple[NDArray[np.intp], Array]:
+        unknowns = self.estimate.unknowns
+        names = unknowns.prior.names
+        at = np.array([names[f"{label} at {1e3 * k:.0f} mm"] for k in unknowns.knots])
+        return at, smooth_basis(unknowns.knots, self.z)
+
+    def _curve(self, label: str) -> Readout:
+        at, basis = self._block(label)
+        gradient = np.zeros((self.z.size, self.estimate.x.size))
+        gradient[:, at] = basis
+        return Readout(np.exp(basis @ self.estimate.x[at]), gradient, True)
+
+    def coefficient(self) -> Readout:
+        """Return h of the bare wall at the reference pressure [W/(m^2 K)]."""
+        return self._curve("h")
+
+    def blend_coefficient(self, blend: str) -> Readout:
+        """Return h of ``blend`` without deposit at the reference pressure [W/(m^2 K)]."""
+        h, name = self.coefficient(), f"coefficient factor {blend}"
+        place = self.estimate.unknowns.prior.names.get(name)
+        stated = self.estimate.campaign.case.blends[blend].coefficient.value
+        if place is None:
+            return Readout(h.value * stated, h.gradient, True)
+        gradient = h.gradient.copy()
+        gradient[:, place] += 1.0
+        return Readout(h.value * np.exp(self.estimate.x[place]), gradient, True)
+
+    def resistance(self, blend: str) -> Readout:
+        """Return R at the end of the blend's longest burn [m^2 K/W]."""
+        return self._curve(f"R {blend}")
+
+    def removed_share(self, blend: str) -> Readout:
+        """Return the mean share of the bare-wall flux that the deposit keeps out [-]."""
+        h, R = self.blend_coefficient(blend), self.resistance(blend)
+        hR = h.value * R.value
+        share = hR / (1.0 + hR)
+        slope = share / (1.0 + hR)
+        mean = share.mean()
+        gradient = (slope[:, None] * (h.gradient + R.gradient)).mean(axis=0) / mean
+        return Readout(np.asarray(mean), gradient, True)
+
+    def growth(self, blend: str, times: Array) -> Readout:
+        """Return the mean resistance over time from ignition [m^2 K/W]; shape (n_t,)."""
+        estimate = self.estimate
+        firing = next(f for f in estimate.campaign.firings if f.blend.name == blend)
+        gas = next(r for r in estimate.runs if r.name == firing.run.name).surfaces.gas
+        place = estimate.unknowns.prior.names.get(f"growth curvature {blend}")
+        curvature = 0.0 if place is None else float(estimate.x[place])
+        mean = log_mean(self.resistance(blend))
+        values, gradients = [], []
+        for t in times:
+            age = dict(deposit_age=0.0, burn=np.inf)
+            g, dg = _fresh(gas, **age).growth(float(t), curvature)
+            gradient = mean.gradient.copy()
+            if place is not None and g > 0.0:
+                gradient[place] += dg / g
+            values.append(mean.value * g)
+            gradients.append(gradient)
+        return Readout(np.array(values), np.array(gradients), True)
+
+
+def _fresh(gas, **changes):  # type: ignore[no-untyped-def]
+    from dataclasses import replace
+
+    return replace(gas, **changes)
+
+
+def variance_shares(estimate: Estimate, gradient: Array, own: str) -> list[dict[str, object]]:
+    """Return which groups of unknowns carry the variance of a readout, largest first.
+
+    The share of a group is the part of the variance that would go if its unknowns were known
+    exactly (first-order index; Saltelli et al. 2008, section 1.2.15). Shares of correlated
+    groups overlap, so they need not add up to one.
+
+    Parameters
+    ----------
+    gradient : Array, shape (m,)
+    own : str
+        Group of the readout itself, left out.
+    """
+    C = estimate.covariance
+    parameters = estimate.unknowns.prior.parameters
+    total = float(gradient @ C @ gradient)
+    groups: dict[str, list[int]] = {}
+    for i, p in enumerate(parameters):
+        groups.setdefault(p.group, []).append(i)
+    shares = []
+    for name, members in groups.items():
+        if name == own or total <= 0.0:
+            continue
+        cross = C[members] @ gradient
+        part = float(cross @ np.linalg.solve(C[np.ix_(members, members)], cross)) / total
+        if part >= SMALLEST_SHARE:
+            shares.append({"parameter": name, "share": min(part, 1.0), "advice": ADVICE.get(
+                next((key for key in ADVICE if name.startswith(key)), ""), "")})
+    return sorted(shares, key=lambda s: -float(s["share"]))[:SHARES_SHOWN]  # type: ignore[arg-type]
+
+
+ADVICE = {
+    "firing-to-firing heating": "repeat the bare and the dosed firings",
+    "gas-side coefficient along the tube": "more bare firings; more stations",
+    "gas-side coefficient of": "a bare firing of that blend's base fuel",
+    "gas temperature": "a better gas temperature, or bare firings of the same fuel",
+    "wall thickness": "measure the wall",
+    "conductivity of the wall": "a certificate or a measurement of the metal's conductivity",
+    "heat capacity of the wall": "weigh the tube; a certificate of the metal",
+    "thermocouple lead loss": "check the junctions in place against a known temperature",
+    "thermocouple lag": "thinner junctions, or a step test of each",
+    "thermocouple position": "measure the stations",
+    "ignition time": "log the ignition on the same clock",
+    "ignition ramp": "log the pressure faster",
+    "growth law": "a longer burn, or firings of different length",
+    "pressure exponent": "a second pressure level on the bare wall",
+    "purge after shutdown": "measure the purge flow",
+    "emissivity": "measure or paint the outside",
+    "outside convection": "shield the tube from draughts",
+    "head end": "insulate the head end",
+    "exit end": "insulate the exit end",
+}

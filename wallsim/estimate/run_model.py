@@ -1,0 +1,328 @@
+"""One firing's model: from the unknowns to the readings of its thermocouples, with derivatives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from wallsim.build import Campaign, Firing, Trace
+from wallsim.estimate.unknowns import RunMap, SensorMap, Unknowns, smooth_basis
+from wallsim.fit.noise import Noise
+from wallsim.wall.gas import GasSide
+from wallsim.wall.march import Surfaces, WallSlope, march
+from wallsim.wall.mesh import REGION, tube_mesh
+from wallsim.wall.operators import Wall
+from wallsim.wall.schedule import Schedule
+from wallsim.wall.sensors import Sampling, even_grid, lag, parabola_matrix
+from wallsim.wall.surroundings import OuterWall
+
+Array = NDArray[np.float64]
+
+THICKNESS_STEP = 1e-4
+PROBE_STEP = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Resolution:
+    """Fineness of the discretisation.
+
+    Parameters
+    ----------
+    n_r, n_z : int
+        Cells through the wall and along it.
+    fineness : float
+        Divides the step lengths.
+    """
+
+    n_r: int
+    n_z: int
+    fineness: float
+
+    def finer(self) -> Resolution:
+        """Return the resolution with every cell and step halved."""
+        return Resolution(2 * self.n_r, 2 * self.n_z, 2.0 * self.fineness)
+
+
+@dataclass(frozen=True, slots=True)
+class WallBuilder:
+    """Builds the wall of a case at any thickness."""
+
+    unknowns: Unknowns
+    resolution: Resolution
+
+    def thickness(self, x: Array) -> float:
+        """Return the wall thickness at the unknowns ``x`` [m]."""
+        place = self.unknowns.prior.names.get("wall thickness")
+        return self.unknowns.case.tube.wall.value if place is None else float(x[place])
+
+    def wall(self, thickness: float) -> Wall:
+        """Return the wall [m]; the diameter stated in the case stays."""
+        tube = self.unknowns.case.tube
+        inner, outer = tube.inner_radius, tube.inner_radius + thickness
+        if tube.fixed_diameter == "outside":
+            outer = tube.outer_radius
+            inner = outer - thickness
+        n = self.resolution
+        solid = next(iter(tube.solids.values()))
+        return Wall.of(tube_mesh(inner, outer, tube.length, n.n_r, n.n_z), {REGION: solid})
+
+    def at(self, x: Array) -> tuple[Wall, WallSlope | None]:
+        """Return the wall at ``x`` and its derivative to the thickness, if that is fitted."""
+        s = self.thickness(x)
+        wall = replace(self.wall(s), mesh=None)
+        if "wall thickness" not in self.unknowns.prior.names:
+            return wall, None
+        step = THICKNESS_STEP * s
+        slope = WallSlope.between(self.wall(s - step), self.wall(s + step), 2.0 * step)
+        return wall, slope
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SensorModel:
+    """A thermocouple in one firing: stated values, and unknowns where they are fitted."""
+
+    lag: float
+    loss: float
+    place: SensorMap
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunModel:
+    """All that a worker needs to hold one firing's model against its traces.
+
+    Parameters
+    ----------
+    name : str
+    map : RunMap
+    surfaces : Surfaces
+    schedule : Schedule
+    observe : csr_matrix, shape (2 n_s, n)
+        Wall temperature and its axial slope at each trace's sensor.
+    bore : csr_matrix, shape (m, n)
+        The bore nodes.
+    start : Array, shape (n,)
+        Wall temperature at ignition [K].
+    sensors : tuple of SensorModel
+    traces : tuple of Trace
+    """
+
+    name: str
+    map: RunMap
+    surfaces: Surfaces
+    schedule: Schedule
+    observe: sp.csr_matrix
+    bore: sp.csr_matrix
+    start: Array
+    sensors: tuple[SensorModel, ...]
+    traces: tuple[Trace, ...]
+
+    @classmethod
+    def of(
+        cls, campaign: Campaign, firing: Firing, unknowns: Unknowns, resolution: Resolution
+    ) -> RunModel:
+        """Set up the model of ``firing``."""
+        case = campaign.case
+        builder = WallBuilder(unknowns, resolution)
+        wall = builder.wall(case.tube.wall.value)
+        stated = {s.name: s for s in case.sensors}
+        used = [stated[t.sensor] for t in firing.traces]
+        sensors = tuple(
+            SensorModel(s.lag.value, s.lead_loss.value, unknowns.sensor_map(s.name, firing))
+            for s in used
+        )
+        outer = float(wall.r.max())
+        observe = _observation(
+            wall, outer - np.array([s.depth for s in used]), np.array([s.z.value for s in used])
+        )
+        nodes = wall.faces["bore"].nodes
+        bore = sp.csr_matrix(
+            (np.ones(nodes.size), (np.arange(nodes.size), nodes)), shape=(nodes.size, wall.size)
+        )
+        return cls(
+            firing.run.name, unknowns.firing_map(firing), _surfaces(campaign, firing, unknowns, wall),
+            Schedule.of(firing.burn, firing.end, resolution.fineness), observe, bore,
+            np.interp(wall.z, firing.start_z, firing.start_T), sensors, firing.traces,
+        )
+
+
+def _surfaces(campaign: Campaign, firing: Firing, unknowns: Unknowns, wall: Wall) -> Surfaces:
+    case, blend = campaign.case, firing.blend
+    z = wall.faces["bore"].z
+    basis = smooth_basis(unknowns.knots, z)
+    law = unknowns.laws.get(blend.name, "none")
+    share = np.ones(z.size)
+    if blend.gas_temperature_along:
+        points = np.array(blend.gas_temperature_along)
+        share = np.interp(z, points[:, 0], points[:, 1])
+    ambient = case.tube.outside.ambient
+    gas = GasSide(
+        basis, basis if law != "none" else np.zeros((z.size, 0)), share, ambient, firing.burn,
+        firing.pressure_time, np.log(firing.pressure / campaign.reference_pressure),
+        law, unknowns.t_ref[blend.name], _deposit_age(campaign, firing),
+    )
+    diameter = 2.0 * float(wall.r.max())
+    natural = case.tube.outside.convection is None
+    outer = OuterWall.natural(ambient, diameter) if natural else OuterWall.fixed(ambient)
+    return Surfaces(gas, outer, case.tube.head.temperature, case.tube.exit.temperature)
+
+
+def _deposit_age(campaign: Campaign, firing: Firing) -> float:
+    """Return the burning time the deposit saw in the firings it was left by [s]."""
+    by_name = {f.run.name: f for f in campaign.firings}
+    age, start = 0.0, firing.run.start
+    while start is not None:
+        before = by_name[start]
+        if before.blend.deposit is not None:
+            age += before.burn
+        start = before.run.start
+    return age
+
+
+def _observation(wall: Wall, r: Array, z: Array) -> sp.csr_matrix:
+    low, high = float(wall.z.min()), float(wall.z.max())
+    below, above = np.maximum(z - PROBE_STEP, low), np.minimum(z + PROBE_STEP, high)
+    slope = sp.diags(1.0 / (above - below)) @ (wall.probe(r, above) - wall.probe(r, below))
+    return sp.vstack((wall.probe(r, z), slope)).tocsr()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """What the model says the thermocouples of one firing show.
+
+    Parameters
+    ----------
+    T : tuple of Array, shape (n,)
+        At each trace's times [K].
+    dT_dx : tuple of Array, shape (n, n_x), or None
+    work : dict of str to int
+        Counts of the march.
+    """
+
+    T: tuple[Array, ...]
+    dT_dx: tuple[Array, ...] | None
+    work: dict[str, int]
+
+
+def readings(
+    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, *, derivatives: bool
+) -> Readings:
+    """March one firing at the unknowns ``x`` and return its thermocouples' readings.
+
+    Raises
+    ------
+    TableRangeError, ConvergenceError
+        As `wallsim.wall.march.march`.
+    """
+    p, active = run.map.at(x), run.map.active
+    columns = active if derivatives else None
+    history = march(
+        wall, run.surfaces, p, run.schedule, run.observe, run.start, columns, slope
+    )
+    grid = even_grid(float(run.schedule.t[-1]))
+    onto_grid = parabola_matrix(history.t, grid)
+    T_grid = onto_grid @ history.y
+    dT_grid = None
+    if history.dy_dp is not None:
+        flat = onto_grid @ history.dy_dp.reshape(history.t.size, -1)
+        dT_grid = flat.reshape(grid.size, *history.dy_dp.shape[1:])
+    offset = run.map.offset_fixed if run.map.offset is None else float(x[run.map.offset])
+    values, slopes = [], []
+    for i, trace in enumerate(run.traces):
+        sampling = Sampling.at(trace.t - offset, grid.size)
+        T, dT = _reading(run, x, i, sampling, T_grid, dT_grid)
+        values.append(T)
+        slopes.append(dT)
+    kept = tuple(d for d in slopes if d is not None)
+    return Readings(tuple(values), kept if derivatives else None, history.work)
+
+
+def _reading(
+    run: RunModel, x: Array, i: int, sampling: Sampling, T_grid: Array, dT_grid: Array | None
+) -> tuple[Array, Array | None]:
+    """Return one thermocouple's reading at its sample times and its derivative to ``x``."""
+    sensor, n_s = run.sensors[i], len(run.sensors)
+    place, ambient = sensor.place, run.surfaces.gas.ambient
+    loss = sensor.loss if place.loss is None else float(x[place.loss])
+    shift = 0.0 if place.shift is None else float(x[place.shift])
+    tau = sensor.lag if place.lag is None else float(np.exp(x[place.lag]))
+    T, gradient = T_grid[:, i], T_grid[:, n_s + i]
+    seen = T - loss * (T - ambient) + shift * gradient
+    columns = [seen, -(T - ambient), gradient]
+    if dT_grid is not None:
+        of_march = (1.0 - loss) * dT_grid[:, i] + shift * dT_grid[:, n_s + i]
+        columns.extend(of_march.T)
+    lagged, of_tau = lag(np.column_stack(columns), tau) if tau > 0.0 else (
+        np.column_stack(columns), np.zeros(len(T)))
+    sampled = sampling.value @ lagged
+    if dT_grid is None:
+        return sampled[:, 0], None
+    out = sampled[:, 3:] @ run.map.matrix[run.map.active]
+    if place.loss is not None:
+        out[:, place.loss] += sampled[:, 1]
+    if place.shift is not None:
+        out[:, place.shift] += sampled[:, 2]
+    if place.lag is not None:
+        out[:, place.lag] += tau * (sampling.value @ of_tau)
+    if run.map.offset is not None:
+        out[:, run.map.offset] -= sampling.slope @ lagged[:, 0]
+    return sampled[:, 0], out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weights:
+    """Residual model of one trace, fixed during a pass of the fit.
+
+    Parameters
+    ----------
+    noise : Noise
+    robust : Array, shape (n,)
+        Square-root weights of the whitened residuals.
+    """
+
+    noise: Noise
+    robust: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunRows:
+    """One firing's share of the least-squares problem, compressed.
+
+    Parameters
+    ----------
+    columns : NDArray of int, shape (k,)
+        Unknowns it depends on.
+    triangle : Array, shape (k + 1, k + 1)
+        R of the QR factors of ``[J r]``, whitened: same normal equations, same sum of squares.
+    residuals : tuple of Array
+        Model minus measured at each trace's times [K].
+    work : dict of str to int
+    """
+
+    columns: NDArray[np.intp]
+    triangle: Array
+    residuals: tuple[Array, ...]
+    work: dict[str, int]
+
+
+def run_rows(
+    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None
+) -> RunRows:
+    """Return the whitened residuals and Jacobian of one firing at ``x``, compressed."""
+    model = readings(run, x, wall, slope, derivatives=True)
+    assert model.dT_dx is not None
+    residuals = tuple(T - t.T for T, t in zip(model.T, run.traces, strict=True))
+    blocks = []
+    for r, J, trace, w in zip(residuals, model.dT_dx, run.traces, weights, strict=True):
+        rows = w.noise.whiten(trace.index, np.column_stack((J, r)))
+        blocks.append(w.robust[:, None] * rows)
+    stacked = np.vstack(blocks)
+    columns = np.flatnonzero(np.abs(stacked[:, :-1]).sum(axis=0))
+    kept = stacked[:, [*columns, -1]]
+    triangle = np.linalg.qr(kept, mode="r")
+    if triangle.shape[0] < kept.shape[1]:
+        padding = np.zeros((kept.shape[1] - triangle.shape[0], kept.shape[1]))
+        triangle = np.vstack((triangle, padding))
+    return RunRows(columns, triangle, residuals, model.work)

@@ -1,0 +1,342 @@
+"""The unknowns of a campaign, their priors, and how each firing depends on them.
+
+Every firing's `WallParameters` are an affine map of the unknowns, ``p = constant + matrix x``, so
+the sensitivities of a march carry over by one product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+
+from wallsim.build import Campaign, Firing
+from wallsim.case.model import Blend, Case
+from wallsim.fit.prior import Parameter, Prior, smooth_covariance
+from wallsim.units import Quantity
+from wallsim.wall.gas import WallParameters
+
+Array = NDArray[np.float64]
+
+CLOSEST_KNOTS = 0.02
+RESISTANCE_VARIATION = 0.3
+CURVATURE = (0.0, 1.2)
+PURGE_SCATTER = 0.3
+LINEAR_CURVATURE = np.log(1e-3)
+
+
+def knots(case: Case) -> Array:
+    """Return the knots of h(z) and R(z) [m]: stations and ends, not crowded."""
+    z = sorted({s.z.value for s in case.sensors})
+    spacing = CLOSEST_KNOTS * case.tube.length
+    out = [0.0]
+    for point in z:
+        if point - out[-1] > spacing and case.tube.length - point > spacing:
+            out.append(point)
+    return np.array([*out, case.tube.length])
+
+
+def smooth_basis(points: Array, z: Array) -> Array:
+    """Return the natural cubic through values at ``points``, evaluated at ``z``: (n_z, n)."""
+    return np.asarray(CubicSpline(points, np.eye(points.size), bc_type="natural")(z))
+
+
+def log_sd(quantity: Quantity) -> float:
+    """Return the log standard deviation of a positive quantity with the stated share."""
+    return float(np.sqrt(np.log1p(quantity.relative_sd**2)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunMap:
+    """How one firing depends on the unknowns ``x``.
+
+    Parameters
+    ----------
+    parameters : WallParameters
+        Template that carries the sizes.
+    constant : Array, shape (n_par,)
+    matrix : Array, shape (n_par, n_x)
+        ``p = constant + matrix @ x``.
+    offset, offset_fixed : int or None, float
+        Unknown of the ignition offset, or its fixed value [s].
+    """
+
+    parameters: WallParameters
+    constant: Array
+    matrix: Array
+    offset: int | None
+    offset_fixed: float
+
+    @property
+    def active(self) -> NDArray[np.intp]:
+        """Columns of the march that depend on any unknown."""
+        return np.flatnonzero(np.abs(self.matrix).sum(axis=1))
+
+    def at(self, x: Array) -> WallParameters:
+        """Return the firing's parameters at ``x``."""
+        return self.parameters.with_vector(self.constant + self.matrix @ x)
+
+
+@dataclass(frozen=True, slots=True)
+class SensorMap:
+    """Unknowns of a thermocouple in one firing; None where held fixed at the stated value."""
+
+    lag: int | None
+    loss: int | None
+    shift: int | None
+
+
+class _Collector:
+    """Gathers blocks of parameters in order."""
+
+    def __init__(self) -> None:
+        self.blocks: list[tuple[tuple[Parameter, ...], Array]] = []
+        self.place: dict[str, int] = {}
+
+    def block(self, parameters: list[Parameter], covariance: Array) -> None:
+        for p in parameters:
+            self.place[p.name] = len(self.place)
+        self.blocks.append((tuple(parameters), covariance))
+
+    def single(
+        self, name: str, unit: str, quantity: Quantity, group: str, *, log: bool = False
+    ) -> None:
+        """Add a quantity if it carries an uncertainty."""
+        if quantity.sd <= 0.0:
+            return
+        mean, sd = quantity.value, quantity.sd
+        if log:
+            sd, mean = log_sd(quantity), float(np.log(quantity.value))
+        self.block([Parameter(name, unit, log, mean, sd, group)], np.array([[sd**2]]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Unknowns:
+    """All that is fitted.
+
+    Parameters
+    ----------
+    prior : Prior
+    knots : Array, shape (n,)
+        Of h and R along the tube [m].
+    laws : dict of str to str
+        Growth law by blend (only blends with a deposit).
+    t_ref : dict of str to float
+        Longest burn of each blend [s], at which R is stated.
+    """
+
+    case: Case
+    prior: Prior
+    knots: Array
+    laws: dict[str, str]
+    t_ref: dict[str, float]
+
+    @classmethod
+    def of(cls, campaign: Campaign, laws: dict[str, str] | None = None) -> Unknowns:
+        """Collect the unknowns of ``campaign``; ``laws`` overrides growth laws by blend."""
+        case = campaign.case
+        points = knots(case)
+        t_ref: dict[str, float] = {}
+        for f in campaign.firings:
+            t_ref[f.blend.name] = max(t_ref.get(f.blend.name, 0.0), f.burn)
+        chosen = {
+            b.name: {"auto": "saturating"}.get(b.deposit.growth, b.deposit.growth)
+            for b in case.blends.values()
+            if b.deposit is not None and b.name in t_ref
+        }
+        chosen.update(laws or {})
+        c = _Collector()
+        _add_gas_side(c, case, points, t_ref)
+        _add_deposits(c, case, points, chosen)
+        _add_wall(c, case)
+        _add_runs(c, campaign)
+        _add_sensors(c, campaign)
+        return cls(case, Prior.of(c.blocks), points, chosen, t_ref)
+
+    def firing_map(self, firing: Firing) -> RunMap:
+        """Return how ``firing`` depends on the unknowns."""
+        return _RunMapper(self, firing).result()
+
+    def sensor_map(self, sensor: str, firing: Firing) -> SensorMap:
+        """Return the unknowns of ``sensor`` in ``firing``."""
+        names = self.prior.names
+        mount = mounting(self.case, firing.run.name, sensor)
+        return SensorMap(
+            names.get(f"lag {mount}"), names.get(f"lead loss {mount}"),
+            names.get(f"position {sensor}"),
+        )
+
+
+def mounting(case: Case, run: str, sensor: str) -> str:
+    """Return the name of a sensor's attachment in ``run``: it counts up when welded on anew."""
+    count = 1
+    for r in case.runs:
+        count += sensor in r.reattached
+        if r.name == run:
+            break
+    return sensor if count == 1 else f"{sensor} (attachment {count})"
+
+
+def _add_gas_side(c: _Collector, case: Case, points: Array, t_ref: dict[str, float]) -> None:
+    fit = case.fit
+    level = log_sd(fit.coefficient)
+    cov = smooth_covariance(points, level, fit.coefficient_variation, fit.correlation_length)
+    mean, sd = float(np.log(fit.coefficient.value)), float(np.sqrt(cov[0, 0]))
+    group = "gas-side coefficient along the tube"
+    c.block([Parameter(f"h at {1e3 * z:.0f} mm", "W/m^2/K", True, mean, sd, group)
+             for z in points], cov)
+    c.single("pressure exponent", "1", fit.pressure_exponent, "pressure exponent")
+    used = [b for b in case.blends.values() if b.name in t_ref]
+    if any(b.gas_temperature.sd > 0.0 for b in used):
+        unit = Quantity(0.0, 1.0)
+        c.single("gas temperature, shared error", "prior sd", unit, "gas temperature, shared")
+    for b in used:
+        c.single(f"gas temperature factor {b.name}", "1", b.own_error,
+                 f"gas temperature of {b.name} alone")
+        c.single(f"coefficient factor {b.name}", "1", b.coefficient,
+                 f"gas-side coefficient of {b.name} against the reference", log=True)
+    c.single("gas temperature rise time", "s", fit.ramp, "ignition ramp", log=True)
+    c.single("purge coefficient", "W/m^2/K", fit.purge, "purge after shutdown", log=True)
+
+
+def _add_deposits(c: _Collector, case: Case, points: Array, laws: dict[str, str]) -> None:
+    for name, law in laws.items():
+        deposit = case.blends[name].deposit
+        assert deposit is not None
+        cov = smooth_covariance(
+            points, log_sd(deposit.resistance), RESISTANCE_VARIATION, case.fit.correlation_length
+        )
+        mean, sd = float(np.log(deposit.resistance.value)), float(np.sqrt(cov[0, 0]))
+        c.block([Parameter(f"R {name} at {1e3 * z:.0f} mm", "m^2*K/W", True, mean, sd,
+                           f"deposit of {name}") for z in points], cov)
+        if law == "saturating":
+            mean, sd = CURVATURE
+            c.block([Parameter(f"growth curvature {name}", "1", True, mean, sd,
+                               f"growth law of {name}")], np.array([[sd**2]]))
+
+
+def _add_wall(c: _Collector, case: Case) -> None:
+    tube = case.tube
+    c.single("emissivity", "1", tube.outside.emissivity, "emissivity of the outside")
+    if tube.outside.convection is None:
+        c.single("outside convection", "1", tube.outside.convection_scale, "outside convection")
+    else:
+        c.single("outside convection", "W/m^2/K", tube.outside.convection, "outside convection")
+    c.single("head conductance", "W/m^2/K", tube.head.coefficient, "head end", log=True)
+    c.single("exit conductance", "W/m^2/K", tube.exit.coefficient, "exit end", log=True)
+    c.single("conductivity scale", "1", tube.conductivity_scale, "conductivity of the wall")
+    c.single("heat capacity scale", "1", tube.heat_capacity_scale, "heat capacity of the wall")
+    c.single("wall thickness", "m", tube.wall, "wall thickness")
+
+
+def _add_runs(c: _Collector, campaign: Campaign) -> None:
+    fit = campaign.case.fit
+    scatter = Quantity(1.0, fit.heating_scatter.value)
+    for f in campaign.firings:
+        name = f.run.name
+        c.single(f"heating factor {name}", "1", scatter, "firing-to-firing heating", log=True)
+        c.single(f"ignition offset {name}", "s", fit.ignition_offset, "ignition time")
+        if fit.purge.sd > 0.0:
+            c.single(f"purge factor {name}", "1", Quantity(1.0, PURGE_SCATTER),
+                     "purge after shutdown", log=True)
+
+
+def _add_sensors(c: _Collector, campaign: Campaign) -> None:
+    case = campaign.case
+    used = {t.sensor for f in campaign.firings for t in f.traces}
+    for s in case.sensors:
+        if s.name not in used:
+            continue
+        mounts = dict.fromkeys(
+            mounting(case, f.run.name, s.name)
+            for f in campaign.firings
+            if any(t.sensor == s.name for t in f.traces)
+        )
+        for mount in mounts:
+            c.single(f"lag {mount}", "s", s.lag, "thermocouple lag", log=True)
+            c.single(f"lead loss {mount}", "1", s.lead_loss, "thermocouple lead loss")
+        if s.z.sd > 0.0:
+            c.single(f"position {s.name}", "m", Quantity(0.0, s.z.sd), "thermocouple position")
+
+
+class _RunMapper:
+    """Fills the affine map of one firing."""
+
+    def __init__(self, unknowns: Unknowns, firing: Firing) -> None:
+        self.u, self.firing, self.case = unknowns, firing, unknowns.case
+        self.names = unknowns.prior.names
+        n = unknowns.knots.size
+        blend = firing.blend
+        n_R = n if blend.name in unknowns.laws else 0
+        tube, fit = self.case.tube, self.case.fit
+        convection = tube.outside.convection or tube.outside.convection_scale
+        self.template = WallParameters(
+            log_h=np.zeros(n), pressure_exponent=fit.pressure_exponent.value,
+            gas_temperature=blend.gas_temperature.value * blend.own_error.value,
+            log_ramp=_log(fit.ramp), log_purge=_log(fit.purge), log_R=np.zeros(n_R),
+            log_curvature=CURVATURE[0], emissivity=tube.outside.emissivity.value,
+            convection=convection.value, log_head=_log(tube.head.coefficient),
+            log_exit=_log(tube.exit.coefficient), conductivity_scale=tube.conductivity_scale.value,
+            heat_capacity_scale=tube.heat_capacity_scale.value, wall=tube.wall.value,
+        )
+        self.slots = self.template.slots()
+        self.constant = self.template.vector()
+        self.matrix = np.zeros((self.constant.size, len(unknowns.prior.parameters)))
+
+    def result(self) -> RunMap:
+        blend, run = self.firing.blend, self.firing.run.name
+        for field, label in (("log_h", "h"), ("log_R", f"R {blend.name}")):
+            rows = range(self.slots[field].start, self.slots[field].stop)
+            for row, z in zip(rows, self.u.knots, strict=False):
+                self.replace(row, f"{label} at {1e3 * z:.0f} mm")
+        level = self.slots["log_h"]
+        if f"coefficient factor {blend.name}" not in self.names:
+            self.constant[level] += np.log(blend.coefficient.value)
+        self.add(level, f"coefficient factor {blend.name}", 1.0)
+        self.add(level, f"heating factor {run}", 1.0)
+        self.gas_temperature(blend)
+        for field, name in _SINGLE.items():
+            self.replace(self.slots[field].start, name)
+        self.replace(self.slots["log_curvature"].start, f"growth curvature {blend.name}")
+        self.add(self.slots["log_purge"], f"purge factor {run}", 1.0)
+        offset = self.case.fit.ignition_offset.value
+        return RunMap(self.template, self.constant, self.matrix,
+                      self.names.get(f"ignition offset {run}"), offset)
+
+    def gas_temperature(self, blend: Blend) -> None:
+        row = self.slots["gas_temperature"]
+        T = blend.gas_temperature
+        self.add(row, "gas temperature, shared error", T.sd)
+        if f"gas temperature factor {blend.name}" in self.names:
+            self.constant[row] = 0.0
+            self.add(row, f"gas temperature factor {blend.name}", T.value)
+
+    def replace(self, row: int, name: str) -> None:
+        """Make a row equal to one unknown, if it is one."""
+        if name in self.names:
+            self.constant[row] = 0.0
+            self.matrix[row, self.names[name]] = 1.0
+
+    def add(self, rows: slice, name: str, weight: float) -> None:
+        if name in self.names:
+            self.matrix[rows, self.names[name]] += weight
+
+
+_SINGLE = {
+    "pressure_exponent": "pressure exponent",
+    "log_ramp": "gas temperature rise time",
+    "log_purge": "purge coefficient",
+    "emissivity": "emissivity",
+    "convection": "outside convection",
+    "log_head": "head conductance",
+    "log_exit": "exit conductance",
+    "conductivity_scale": "conductivity scale",
+    "heat_capacity_scale": "heat capacity scale",
+    "wall": "wall thickness",
+}
+
+
+def _log(quantity: Quantity) -> float:
+    return float(np.log(max(quantity.value, 1e-9)))

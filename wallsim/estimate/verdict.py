@@ -1,0 +1,92 @@
+"""The first lines a reader sees: what was found, what limits it, what failed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+LARGE_RESIDUAL = 1.5
+NOISE_MULTIPLE = 3.0
+
+
+def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return the lines of the verdict, worst first; ``bad`` marks a failed quality gate."""
+    lines: list[dict[str, str]] = []
+    fit = document["fit"]
+    if not fit["converged"]:
+        lines.append(_line("bad", "The fit did not converge; no number below can be relied on."))
+    for name, blend in document["blends"].items():
+        if blend["deposit"] is not None:
+            lines.append(_deposit(name, blend["deposit"]))
+    lines.extend(_residuals(document))
+    lines.extend(_pulls(document))
+    if fit["discretisation_error_K"] > fit["tolerance_K"]:
+        lines.append(_line(
+            "warning",
+            f"The estimated discretisation error is {fit['discretisation_error_K']:.2f} K, above "
+            f"the {fit['tolerance_K']:g} K asked for.",
+        ))
+    lines.extend(_lost(document))
+    order = ("bad", "warning", "good", "note")
+    return sorted(lines, key=lambda line: order.index(line["level"]))
+
+
+def _line(level: str, text: str) -> dict[str, str]:
+    return {"level": level, "text": text}
+
+
+def _deposit(name: str, deposit: dict[str, Any]) -> dict[str, str]:
+    if not deposit["identifiable"]:
+        return _line("bad", f"{name}: the deposit's resistance is not identifiable: "
+                            f"{deposit['reason']}.")
+    R = deposit["mean_resistance_m2K_W"]
+    if deposit["upper_limit_only"]:
+        return _line("warning", f"{name}: the deposit {deposit['reason']}. Mean resistance below "
+                                f"{1e6 * R['high']:.3g} mm²K/W.")
+    removed = deposit["heat_load_removed"]
+    text = (
+        f"{name}: mean deposit resistance {1e6 * R['estimate']:.3g} mm²K/W "
+        f"({1e6 * R['low']:.3g} to {1e6 * R['high']:.3g}) after {deposit['at_s']:.1f} s; it keeps "
+        f"out {100 * removed['estimate']:.1f} % ({100 * removed['low']:.1f} to "
+        f"{100 * removed['high']:.1f} %) of the bare wall's heat."
+    )
+    if deposit["dominated_by"]:
+        first = deposit["dominated_by"][0]
+        text += f" Most of the uncertainty: {first['parameter']} ({100 * first['share']:.0f} %)"
+        text += f"; {first['advice']}." if first["advice"] else "."
+    return _line("good", text)
+
+
+def _residuals(document: dict[str, Any]) -> list[dict[str, str]]:
+    out = []
+    for run, entry in document["runs"].items():
+        for sensor, c in entry["channels"].items():
+            rms = c["rms_K"]
+            limit = max(LARGE_RESIDUAL, NOISE_MULTIPLE * (c["noise_K"] or 0.0))
+            if rms is not None and rms > limit:
+                out.append(_line(
+                    "bad",
+                    f"{sensor} in {run}: the model misses this trace by {rms:.2f} K rms, more "
+                    f"than noise explains ({limit:.2f} K). Check the junction, its station and the "
+                    "case file.",
+                ))
+    return out
+
+
+def _pulls(document: dict[str, Any]) -> list[dict[str, str]]:
+    far = [p for p in document["parameters"] if p["far_from_prior"]]
+    if not far:
+        return []
+    words = ", ".join(
+        f"{p['name']} ({p['estimate']:.3g} against {p['prior_mean']:.3g} +- {p['prior_sd']:.2g} "
+        f"{p['unit']})" for p in far[:4]
+    )
+    return [_line("warning", f"The traces contradict what the case file states: {words}.")]
+
+
+def _lost(document: dict[str, Any]) -> list[dict[str, str]]:
+    out = []
+    for run, entry in document["runs"].items():
+        for sensor, c in entry["channels"].items():
+            if c["reason"] and c["verdict"] != "ok":
+                out.append(_line("note", f"{sensor} in {run} ({c['verdict']}): {c['reason']}."))
+    return out

@@ -1,0 +1,51 @@
+"""Worker processes, one numeric thread each."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+@contextmanager
+def processes(n: int | None = None) -> Iterator[Executor]:
+    """Yield a pool of ``n`` fresh processes (as many as there are cores, if None).
+
+    The small systems of a march gain nothing from several numeric threads, so each worker gets
+    one; the caller's own environment is put back at once.
+    """
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    context = multiprocessing.get_context("spawn")
+    count = n or _cores()
+    with ProcessPoolExecutor(count, mp_context=context, initializer=_deaf) as executor:
+        try:
+            list(executor.map(_warm_up, range(count)))
+        finally:
+            for name, value in before.items():
+                if value is None:
+                    os.environ.pop(name, None)
+                else:
+                    os.environ[name] = value
+        yield executor
+
+
+def _cores() -> int:
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _deaf() -> None:
+    """Leave an interrupt from the keyboard to the parent, which ends its workers."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _warm_up(_: int) -> None:
+    """Load the model in a worker, while its environment still holds."""
+    import wallsim.estimate.run_model  # noqa: F401
