@@ -1,0 +1,1 @@
+"""Raw logs: reading, units, ignition and shutdown, screening of channels."""
