@@ -1,0 +1,321 @@
+"""The result folder against the document it was made from."""
+
+from __future__ import annotations
+
+import copy
+import io
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from rich.console import Console
+
+from tests.report import sample
+from wallsim.errors import InputError, OutputError
+from wallsim.report import render, save, summary
+from wallsim.report.document import file_stems, plain
+from wallsim.report.html import page
+from wallsim.report.style import batches, spread
+from wallsim.report.tables import tables
+from wallsim.report.traces import lane_scale
+from wallsim.report.words import channel_use, deposit_text, interval_text, significant
+
+
+def small(*runs: str) -> tuple[dict, dict]:
+    document = sample.document()
+    document["runs"] = {name: document["runs"][name] for name in runs}
+    return document, {name: sample.trace(name) for name in runs}
+
+
+def written(document, width=80, encoding="utf-8") -> str:
+    stream = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    summary(document, Console(file=stream, width=width), Path("results/lance"))
+    stream.flush()
+    return stream.buffer.getvalue().decode(encoding)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    out = tmp_path_factory.mktemp("result")
+    save(*small("R02", "R06", "R09"), out)
+    return out
+
+
+@pytest.fixture(scope="module")
+def report(folder) -> str:
+    return (folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_every_file_is_there_and_nothing_half_written(folder):
+    names = {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
+    assert {"result.json", "report.html", "traces/R06.csv"} <= names
+    assert {f"tables/{n}.csv" for n in tables(sample.document())} <= names
+    figures = {n for n in names if n.startswith("figures/")}
+    assert {"figures/run_R06.png", "figures/resistance.png", "figures/what_limits.png"} <= figures
+    assert not [n for n in names if n.endswith(".part")]
+    for name in figures:
+        assert (folder / name).read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_second_render_gives_the_same_bytes(folder):
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    assert render(folder) == folder / "report.html"
+    assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
+
+
+def test_result_json_is_the_document(folder):
+    document, _ = small("R02", "R06", "R09")
+    assert json.loads((folder / "result.json").read_text(encoding="utf-8")) == plain(document)
+
+
+def test_the_table_along_the_tube_reads_back(folder):
+    table = pd.read_csv(folder / "tables/along_tube.csv")
+    document = sample.document()
+    gas, deposit = document["gas_side"], document["blends"]["D5_3"]["deposit"]
+    np.testing.assert_allclose(table["z [mm]"], 1e3 * np.array(gas["z_m"]), rtol=1e-5)
+    for end in ("estimate", "low", "high"):
+        np.testing.assert_allclose(
+            table[f"h {end} [W/m^2/K]"], gas["coefficient_W_m2K"][end], rtol=1e-5
+        )
+        R = 1e-6 * table[f"D5_3 R {end} [mm^2*K/W]"]
+        np.testing.assert_allclose(R, deposit["resistance_m2K_W"][end], rtol=1e-5)
+        thickness = 1e-6 * table[f"D5_3 thickness {end} [um]"]
+        np.testing.assert_allclose(thickness, deposit["thickness_m"][end], rtol=1e-5)
+    pressure = 1e5 * table["static pressure [bar abs]"]
+    np.testing.assert_allclose(pressure, gas["local_pressure_Pa"], rtol=1e-5)
+    assert table["HMDSO R estimate [mm^2*K/W]"].isna().all()
+
+
+def test_the_other_tables_read_back(folder):
+    document, _ = small("R02", "R06", "R09")
+    runs = pd.read_csv(folder / "tables/runs.csv").set_index("run")
+    peak = document["runs"]["R06"]["bore_peak_K"]
+    assert runs.loc["R06", "bore peak high [K]"] == pytest.approx(peak["high"], rel=1e-5)
+    assert np.isnan(runs.loc["R02", "time to limit estimate [s]"])
+    channels = pd.read_csv(folder / "tables/channels.csv")
+    lost = channels[(channels["run"] == "R06") & (channels["sensor"] == "S3")].iloc[0]
+    assert (lost["verdict"], lost["used until [s]"]) == ("detached", 7.0)
+    blends = pd.read_csv(folder / "tables/blends.csv").set_index("blend")
+    mean = document["blends"]["D5_6"]["deposit"]["mean_resistance_m2K_W"]["low"]
+    assert blends.loc["D5_6", "mean R low [mm^2*K/W]"] == pytest.approx(1e6 * mean, rel=1e-5)
+    assert np.isnan(blends.loc["neat", "mean R low [mm^2*K/W]"])
+    growth = pd.read_csv(folder / "tables/resistance_in_time.csv")
+    assert sorted(growth["blend"].unique()) == ["D5_1p5", "D5_3", "D5_6"]
+    parameters = pd.read_csv(folder / "tables/parameters.csv")
+    assert len(parameters) == len(document["parameters"])
+
+
+class Links(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.links: list[str] = []
+        self.tags: set[str] = set()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.add(tag)
+        self.links += [v or "" for k, v in attrs if k in {"src", "href", "srcset", "data"}]
+
+
+def test_the_page_asks_nothing_of_any_other_place(report):
+    parser = Links()
+    parser.feed(report)
+    assert parser.links
+    assert all(link.startswith(("data:image/png;base64,", "#")) for link in parser.links)
+    assert not parser.tags & {"script", "link", "iframe", "object", "embed"}
+    style = report[: report.index("</style>")]
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_the_verdict_comes_first_and_every_caution_is_there(report):
+    headings = re.findall(r"<h2>(.*?)</h2>", report)
+    assert headings[0] == "Verdict"
+    assert headings[-1] == "Range of validity and cautions"
+    for word in ("Advisory only", "under pressure", "Oxidiser", "Silicon compounds", "local codes"):
+        assert word in report
+
+
+def test_the_page_says_why_there_is_no_number(report):
+    assert "not identifiable" in report
+    assert "cannot be told from a lower h" in report
+    assert "below\xa0" in report or "below 180" in report
+    assert "slope changes by -48 K/s" in report
+
+
+def test_text_of_the_user_is_never_markup():
+    document = sample.document()
+    document["case"]["title"] = "<script>alert(1)</script>"
+    document["runs"] = {"<b>": document["runs"]["R06"]}
+    document["runs"]["<b>"]["channels"]["S3"]["reason"] = "<img src=x>"
+    document["verdict"][0]["text"] = "[red]a & b[/red] <i>"
+    text = page(document, [])
+    assert "<script" not in text
+    assert "<img" not in text
+    assert "<i>" not in text.split("How it was computed")[0]
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in text
+    assert "[red]a & b[/red] <i>" in written(document)
+
+
+def test_a_document_full_of_nulls_still_renders(tmp_path):
+    document, traces = small("R09")
+    run = document["runs"]["R09"]
+    for key in ("heating_factor", "bore_peak_K", "bore_peak_z_m", "time_to_limit_s", "burn_s"):
+        run[key] = None
+    run["heat_flux_W_m2"] = {"estimate": None, "low": None, "high": None}
+    run["bore_temperature_K"] = None
+    document["gas_side"]["local_pressure_Pa"] = None
+    document["gas_side"]["coefficient_W_m2K"] = {
+        "estimate": [None, *sample.coefficient()[1:].tolist()],
+        "low": None,
+        "high": None,
+    }
+    keep = ("neat", "HMDSO")
+    document["blends"] = {name: document["blends"][name] for name in keep}
+    document["blends"]["HMDSO"]["gas_temperature_K"] = None
+    for key in ("verdict", "parameters", "fit", "stations", "inputs", "versions"):
+        del document[key]
+    save(document, traces, tmp_path)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert not re.search(r"\b(nan|None|inf)\b", re.sub(r'src="[^"]*"', "", text))
+    assert "not identifiable" in written(document)
+    assert "nan" not in written(document)
+
+
+def test_no_deposit_at_all(tmp_path):
+    document, traces = small("R01")
+    document["blends"] = {"neat": document["blends"]["neat"]}
+    save(document, traces, tmp_path)
+    assert not (tmp_path / "figures/resistance.png").exists()
+    assert list(pd.read_csv(tmp_path / "tables/resistance_in_time.csv").columns)
+    assert "only the gas side was determined" in written(document)
+
+
+def test_numbers_that_are_not_finite_become_null():
+    value = {"a": np.float64("nan"), "b": np.array([1.0, np.inf]), "c": (np.int64(3), True)}
+    assert plain(value) == {"a": None, "b": [1.0, None], "c": [3, True]}
+
+
+@pytest.mark.parametrize(
+    ("spoil", "message"),
+    [
+        (lambda f: (f / "result.json").unlink(), "has no result.json"),
+        (lambda f: (f / "result.json").write_text("{"), "cannot be read"),
+        (lambda f: (f / "result.json").write_text('{"schema": "other/9"}'), "got 'other/9'"),
+        (lambda f: (f / "traces/R01.csv").unlink(), "traces/R01.csv of run R01 is missing"),
+        (lambda f: (f / "traces/R01.csv").write_text("a,b\n1,2\n"), "has no column time_s"),
+        (lambda f: (f / "traces/R01.csv").write_text(""), "cannot be read"),
+    ],
+)
+def test_a_folder_that_is_not_a_result_is_refused_by_name(tmp_path, spoil, message):
+    from wallsim.report.document import write_document
+
+    write_document(*small("R01"), tmp_path)
+    spoil(tmp_path)
+    with pytest.raises(InputError, match=re.escape(message)) as error:
+        render(tmp_path)
+    assert str(tmp_path) in str(error.value)
+    assert not (tmp_path / "report.html").exists()
+
+
+def test_save_wants_an_empty_folder_and_traces_of_every_run(tmp_path):
+    document, traces = small("R01", "R02")
+    with pytest.raises(OutputError, match="no such folder"):
+        save(document, traces, tmp_path / "absent")
+    del traces["R02"]
+    with pytest.raises(OutputError, match="no traces given for run R02"):
+        save(document, traces, tmp_path)
+    assert not list(tmp_path.iterdir())
+    (tmp_path / "mine.txt").write_text("keep")
+    with pytest.raises(OutputError, match="is not empty"):
+        save(document, traces, tmp_path)
+
+
+def test_run_names_become_safe_file_names():
+    stems = file_stems(dict.fromkeys(["R 1/a", "R_1_a", "r_1_A", "..", "Lauf ü"]))
+    assert list(stems.values()) == ["R_1_a", "R_1_a_2", "r_1_A_3", "run", "Lauf"]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252", "ascii"])
+def test_the_summary_fits_eighty_columns(encoding):
+    text = written(sample.document(), encoding=encoding)
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert text.index("PROBLEM") < text.index("Deposit, mean") < text.index("Runs")
+    assert re.search(r"D5_3 +12\.0 +127 \(111 to 146\) +13\.0 \(11\.5 to 14\.8\)", text)
+    assert re.search(r"D5_1p5 +12\.0 +below 180", text)
+    assert re.search(r"HMDSO +12\.0 +not identifiable", text)
+    assert "R06 S3 detached, until 7.0 s" in text
+    assert "results/lance/report.html" in text.replace("\\", "/")
+
+
+@pytest.mark.parametrize(
+    ("interval", "scale", "expected"),
+    [
+        ({"estimate": 1.27e-4, "low": 1.1e-4, "high": 1.46e-4}, 1e6, "127 (110 to 146)"),
+        ({"estimate": 0.2161, "low": 0.1987, "high": 0.2389}, 100.0, "21.6 (19.9 to 23.9)"),
+        ({"estimate": 2338.2, "low": 2100.0, "high": 2560.0}, 1.0, "2340 (2100 to 2560)"),
+        ({"estimate": 1.0, "low": 1.0, "high": 1.0}, 1.0, "1.0000 (1.0000 to 1.0000)"),
+        ({"estimate": None, "low": None, "high": 1.771e-4}, 1e6, "below 180"),
+        ({"estimate": None, "low": None, "high": None}, 1.0, "not identifiable"),
+        (None, 1.0, "not identifiable"),
+        ({"estimate": 5.0, "low": None, "high": None}, 1.0, "5.00 (no interval)"),
+    ],
+)
+def test_intervals_in_words(interval, scale, expected):
+    assert interval_text(interval, scale) == expected
+
+
+def test_an_upper_limit_is_never_rounded_below_itself():
+    for high in (171.0, 1.2e-3, 18.0001, 25.79, 100.0, 9.96):
+        deposit = {"identifiable": True, "upper_limit_only": True, "mean": {"high": high}}
+        assert float(deposit_text(deposit, "mean", 1.0).removeprefix("below ")) >= high
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [(0.00795, "0.00795"), (2338.0, "2340"), (5.1e-5, "5.10e-05"), (0.0, "0"), (None, "-")],
+)
+def test_significant_figures(value, expected):
+    assert significant(value) == expected
+
+
+def test_channel_use_compares_with_the_longest_channel():
+    run = {
+        "channels": {
+            "a": {"samples": 9, "used_until_s": 25.0},
+            "b": {"samples": 4, "used_until_s": 7.0},
+            "c": {"samples": 0, "used_until_s": None},
+        }
+    }
+    assert [channel_use(c, run) for c in run["channels"].values()] == [
+        "used",
+        "until 7.0 s",
+        "not used",
+    ]
+
+
+def test_labels_are_spread_in_order_within_their_range():
+    wanted = [5.0, 5.1, 9.9, 10.0, 0.0]
+    y = spread(wanted, 1.0, 0.0, 10.0)
+    assert list(np.argsort(y)) == list(np.argsort(wanted, kind="stable"))
+    assert np.diff(np.sort(y)).min() >= 1.0 - 1e-9
+    assert min(y) >= 0.0
+    assert max(y) <= 10.0
+    assert spread([3.0, 3.0, 3.0], 9.0, 0.0, 4.0) == [0.0, 2.0, 4.0]
+
+
+def test_panels_hold_at_most_eight_traces():
+    groups = batches([f"S{i}" for i in range(11)])
+    assert [len(g) for g in groups] == [6, 5]
+    assert [name for group in groups for name in group] == [f"S{i}" for i in range(11)]
+
+
+def test_the_lane_scale_ignores_what_was_not_used():
+    frame = sample.trace("R09")
+    assert lane_scale(frame, ["S1", "S5"]) == 2.0
+    spoilt = copy.deepcopy(frame)
+    spoilt["S5 used"] = 1
+    assert lane_scale(spoilt, ["S1", "S5"]) >= 500.0

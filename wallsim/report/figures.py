@@ -1,0 +1,277 @@
+"""The figures of a report: along the tube, against pressure, in time, and what dominates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from wallsim.report.document import Array, Band, Document, array, band, file_stems, number
+from wallsim.report.style import (
+    COLOURS,
+    SETTINGS,
+    Drawing,
+    batches,
+    canvas,
+    draw_band,
+    draw_limit,
+    draw_stations,
+    finish,
+    legend_below,
+)
+from wallsim.report.traces import draw_run
+from wallsim.report.words import NOT_IDENTIFIABLE, PER_MM2
+
+_R_LABEL = "deposit resistance [mm²K/W]"
+_BAND = "Bands: 95\N{NO-BREAK SPACE}% intervals."
+
+
+def draw(document: Document, traces: Mapping[str, pd.DataFrame]) -> list[Drawing]:
+    """Return every figure of the report, in the order it shows them."""
+    settings: Any = dict(SETTINGS)
+    with mpl.rc_context(settings):
+        drawings = [
+            *draw_resistance(document),
+            *draw_resistance_in_time(document),
+            *draw_dominance(document),
+            draw_coefficient(document),
+            *draw_heat_flux(document),
+            *draw_against_pressure(document),
+        ]
+        for name, stem in file_stems(document["runs"]).items():
+            run = document["runs"][name]
+            drawings.append(draw_run(name, run, traces[name], f"run_{stem}"))
+    return drawings
+
+
+def _stations(document: Document) -> Array:
+    return array([s.get("z_m") for s in document.get("stations") or []])
+
+
+def _deposits(document: Document) -> dict[str, Document]:
+    return {n: b["deposit"] for n, b in document["blends"].items() if b.get("deposit")}
+
+
+def _draw_deposit(axes: Axes, name: str, deposit: Document, x: Array, b: Band, i: int) -> None:
+    """Draw one deposit as what it is: a band, an upper limit, or a word in the legend."""
+    if not deposit.get("identifiable", False) or not b.bounded:
+        axes.plot([], [], color="none", label=f"{name}: {NOT_IDENTIFIABLE}")
+    elif deposit.get("upper_limit_only") or not b.known:
+        draw_limit(axes, x, b, i, f"{name}: upper limit")
+    else:
+        draw_band(axes, x, b, i, name)
+
+
+def draw_resistance(document: Document) -> list[Drawing]:
+    """Return deposit resistance along the tube, one line a blend."""
+    deposits = _deposits(document)
+    drawings = []
+    for k, group in enumerate(batches(list(deposits)) if deposits else []):
+        figure = canvas(4.2)
+        axes = figure.subplots()
+        for i, name in enumerate(group):
+            z = array(deposits[name].get("z_m"))
+            R = band(deposits[name].get("resistance_m2K_W"), z.size).scaled(PER_MM2)
+            _draw_deposit(axes, name, deposits[name], 1e3 * z, R, i)
+        _along(axes, document)
+        axes.set_ylim(bottom=0.0)
+        axes.set_ylabel(_R_LABEL)
+        axes.set_title("deposit resistance along the tube")
+        legend_below(axes, figure)
+        caption = (
+            "Deposit resistance along the tube at the end of each blend's longest burn. "
+            f"{_BAND} Arrows: an upper limit only."
+        )
+        title = "Deposit resistance along the tube"
+        drawings.append(finish(figure, f"resistance{_suffix(k)}", "deposit", title, caption))
+    return drawings
+
+
+def _suffix(k: int) -> str:
+    return f"_{k + 1}" if k else ""
+
+
+def _along(axes: Axes, document: Document) -> None:
+    stations = _stations(document)
+    if stations.size:
+        draw_stations(axes, 1e3 * stations)
+    axes.set_xlabel("distance from the head z [mm]")
+    axes.margins(x=0.01)
+
+
+def draw_resistance_in_time(document: Document) -> list[Drawing]:
+    """Return the growth of the mean resistance, one line a blend that has a history."""
+    deposits = {n: d for n, d in _deposits(document).items() if d.get("in_time")}
+    drawings = []
+    for k, group in enumerate(batches(list(deposits)) if deposits else []):
+        figure = canvas(3.9)
+        axes = figure.subplots()
+        for i, name in enumerate(group):
+            history = deposits[name]["in_time"]
+            t = array(history.get("time_s"))
+            R = band(history.get("mean_resistance_m2K_W"), t.size).scaled(PER_MM2)
+            _draw_deposit(axes, name, deposits[name], t, R, i)
+        axes.set_xlabel("time since ignition [s]")
+        axes.set_ylabel(_R_LABEL)
+        axes.set_ylim(bottom=0.0)
+        axes.margins(x=0.01)
+        axes.set_title("growth of the deposit, mean of the tube")
+        legend_below(axes, figure)
+        caption = f"Mean deposit resistance of the tube since ignition. {_BAND}"
+        title = "Growth of the deposit"
+        stem = f"resistance_in_time{_suffix(k)}"
+        drawings.append(finish(figure, stem, "deposit", title, caption))
+    return drawings
+
+
+def draw_dominance(document: Document) -> list[Drawing]:
+    """Return what makes the interval of each resistance wide, as bars; empty if unknown."""
+    known = {n: (d.get("dominated_by") or [])[:4] for n, d in _deposits(document).items()}
+    known = {n: items for n, items in known.items() if items}
+    if not known:
+        return []
+    heights = [0.5 + 0.42 * len(items) for items in known.values()]
+    figure = canvas(sum(heights) + 0.6)
+    panels = figure.subplots(len(known), 1, sharex=True, height_ratios=heights, squeeze=False)
+    for i, ((name, items), axes) in enumerate(zip(known.items(), panels[:, 0], strict=True)):
+        share = 100.0 * array([item.get("share") for item in items])
+        y = np.arange(share.size)[::-1]
+        axes.barh(y, share, height=0.34, color=COLOURS[i % len(COLOURS)], align="edge")
+        for row, item, value in zip(y, items, share, strict=True):
+            axes.annotate(
+                f"{item['parameter']}, {value:.0f} %",
+                (0.6, row - 0.06),
+                va="top",
+                fontsize=9.5,
+            )
+        axes.set_ylim(-0.55, share.size - 0.5)
+        axes.set_yticks([])
+        axes.grid(visible=False, axis="y")
+        axes.set_title(name)
+        axes.set_xlim(0.0, 100.0)
+    panels[-1, 0].set_xlabel("share of the variance of the mean resistance [%]")
+    caption = (
+        "What makes the interval of each blend's mean resistance wide: share of its variance that "
+        "comes from each uncertain quantity. Work on the longest bar first."
+    )
+    title = "What limits each resistance"
+    return [finish(figure, "what_limits", "deposit", title, caption)]
+
+
+def draw_coefficient(document: Document) -> Drawing:
+    """Return the gas-side coefficient along the tube."""
+    gas = document["gas_side"]
+    z = array(gas["z_m"])
+    figure = canvas(3.9)
+    axes = figure.subplots()
+    h = band(gas["coefficient_W_m2K"], z.size)
+    draw_band(axes, 1e3 * z, h, 0, "gas-side coefficient, bare wall")
+    _along(axes, document)
+    axes.set_ylim(bottom=0.0)
+    axes.set_ylabel("h [W/(m²K)]")
+    bar = 1e-5 * number(gas.get("reference_pressure_Pa"))
+    axes.set_title(f"gas-side coefficient at {bar:.2f} bar abs")
+    legend_below(axes, figure)
+    caption = (
+        f"Gas-side coefficient h of the bare wall at {bar:.2f} bar (absolute) and heating "
+        f"factor 1. {_BAND}"
+    )
+    title = "Gas-side coefficient along the tube"
+    return finish(figure, "coefficient", "gas side", title, caption)
+
+
+def _flux(run: Document) -> tuple[Array, Array, Band]:
+    z = array(run.get("z_m"))
+    p = array(run.get("local_pressure_Pa"))
+    return z, p, band(run.get("heat_flux_W_m2"), z.size).scaled(1e-6)
+
+
+def draw_heat_flux(document: Document) -> list[Drawing]:
+    """Return the bore heat flux along the tube at shutdown, one line a run."""
+    names = [name for name, run in document["runs"].items() if array(run.get("z_m")).size]
+    drawings = []
+    for k, group in enumerate(batches(names) if names else []):
+        figure = canvas(4.6)
+        axes = figure.subplots()
+        for i, name in enumerate(group):
+            z, _, q = _flux(document["runs"][name])
+            label = f"{name}, {document['runs'][name].get('blend')}"
+            draw_band(axes, 1e3 * z, q, i, label, fill=0.10)
+        _along(axes, document)
+        axes.set_ylim(bottom=0.0)
+        axes.set_ylabel("heat flux at shutdown [MW/m²]")
+        axes.set_title("heat flux into the bore at shutdown")
+        legend_below(axes, figure)
+        caption = (
+            f"Heat flux into the bore at the moment of shutdown. {_BAND} Runs of different burn "
+            "time or pressure are not to be compared by flux; compare resistances."
+        )
+        title = "Heat flux along the tube"
+        drawings.append(finish(figure, f"heat_flux{_suffix(k)}", "gas side", title, caption))
+    return drawings
+
+
+def draw_against_pressure(document: Document) -> list[Drawing]:
+    """Return h, R and q against local static pressure; empty if it does not vary."""
+    gas = document["gas_side"]
+    p = 1e-5 * array(gas.get("local_pressure_Pa"))
+    if not p.size or np.ptp(p) < 0.01 * np.abs(p).max():
+        return []
+    drawings = [_draw_coefficient_against_pressure(gas, p)]
+    deposits = {n: d for n, d in _deposits(document).items() if d.get("local_pressure_Pa")}
+    for k, group in enumerate(batches(list(deposits)) if deposits else []):
+        figure = canvas(3.9)
+        axes = figure.subplots()
+        for i, name in enumerate(group):
+            own_p = 1e-5 * array(deposits[name]["local_pressure_Pa"])
+            R = band(deposits[name].get("resistance_m2K_W"), own_p.size).scaled(PER_MM2)
+            _draw_deposit(axes, name, deposits[name], own_p, R, i)
+        axes.set_title("deposit resistance against pressure")
+        axes.set_ylabel(_R_LABEL)
+        _against(axes, figure)
+        caption = f"Deposit resistance with the local static pressure as the axis. {_BAND}"
+        title, stem = "Deposit resistance against pressure", f"pressure_resistance{_suffix(k)}"
+        drawings.append(finish(figure, stem, "gas side", title, caption))
+    runs = {n: r for n, r in document["runs"].items() if r.get("local_pressure_Pa")}
+    for k, group in enumerate(batches(list(runs)) if runs else []):
+        figure = canvas(4.4)
+        axes = figure.subplots()
+        for i, name in enumerate(group):
+            _, own_p, q = _flux(runs[name])
+            draw_band(axes, 1e-5 * own_p, q, i, f"{name}, {runs[name].get('blend')}", fill=0.08)
+        axes.set_title("heat flux at shutdown against pressure")
+        axes.set_ylabel("heat flux at shutdown [MW/m²]")
+        _against(axes, figure)
+        caption = f"Heat flux at shutdown with the local static pressure as the axis. {_BAND}"
+        title, stem = "Heat flux against pressure", f"pressure_heat_flux{_suffix(k)}"
+        drawings.append(finish(figure, stem, "gas side", title, caption))
+    return drawings
+
+
+def _draw_coefficient_against_pressure(gas: Document, p: Array) -> Drawing:
+    figure = canvas(3.7)
+    axes = figure.subplots()
+    h = band(gas["coefficient_W_m2K"], p.size)
+    draw_band(axes, p, h, 0, "gas-side coefficient, bare wall")
+    axes.set_title("gas-side coefficient against pressure")
+    axes.set_ylabel("h [W/(m²K)]")
+    _against(axes, figure)
+    caption = (
+        f"The coefficient with the local static pressure as the axis. {_BAND} In a tube of "
+        "constant bore the pressure only says where on the tube one is: the coefficient follows "
+        "the mass flux, not the local pressure."
+    )
+    title = "Gas-side coefficient against pressure"
+    return finish(figure, "pressure_coefficient", "gas side", title, caption)
+
+
+def _against(axes: Axes, figure: Figure) -> None:
+    axes.set_xlabel("local static pressure [bar abs]")
+    axes.set_ylim(bottom=0.0)
+    axes.margins(x=0.01)
+    legend_below(axes, figure)

@@ -1,0 +1,70 @@
+"""Writing a result folder and rendering it again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from wallsim.errors import OutputError
+from wallsim.report.document import Document, read_document, read_traces, write, write_document
+
+REPORT = "report.html"
+
+
+def save(document: Document, traces: Mapping[str, pd.DataFrame], folder: Path) -> None:
+    """Write ``document`` and ``traces`` with their tables, figures and report.
+
+    Parameters
+    ----------
+    document : mapping
+        The result of a fit, schema ``wallsim.fit/1``.
+    traces : mapping of str to DataFrame
+        One frame a run: ``time_s`` and for each sensor ``NAME measured [K]``,
+        ``NAME fitted [K]``, ``NAME used``.
+    folder : Path
+        Exists and is empty.
+
+    Raises
+    ------
+    OutputError
+        If the folder does not exist, is not empty or cannot be written.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise OutputError(f"{folder}: no such folder; make it first")
+    if any(folder.iterdir()):
+        raise OutputError(f"{folder}: is not empty; give a new or an empty folder")
+    write_document(document, traces, folder)
+    render(folder)
+
+
+def render(folder: Path) -> Path:
+    """Write tables, figures and report of a result folder again; return the report's path.
+
+    Only ``result.json`` and ``traces/`` are read, so the outcome is the same each time.
+
+    Raises
+    ------
+    InputError
+        If the folder holds no result, one of another schema, or lacks traces of a run.
+    OutputError
+        If it cannot be written.
+    """
+    from wallsim.report.figures import draw
+    from wallsim.report.html import page
+    from wallsim.report.tables import tables
+
+    folder = Path(folder)
+    document = read_document(folder)
+    traces = read_traces(document, folder)
+    for stem, frame in tables(document).items():
+        text = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
+        write(folder / "tables" / f"{stem}.csv", text.encode())
+    drawings = draw(document, traces)
+    for drawing in drawings:
+        write(folder / "figures" / f"{drawing.stem}.png", drawing.png)
+    report = folder / REPORT
+    write(report, page(document, drawings).encode())
+    return report

@@ -1,0 +1,213 @@
+"""The report as one self-contained page: no script, no request to anywhere."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import numpy as np
+
+from wallsim.report.document import Document, array, number
+from wallsim.report.style import Drawing
+from wallsim.report.words import (
+    PER_MM2,
+    celsius,
+    channel_counts,
+    channel_use,
+    coefficient_at,
+    deposit_text,
+    dominance_text,
+    fixed,
+    interval_text,
+    significant,
+    stations,
+)
+
+LEVELS: Mapping[str, str] = {
+    "good": "Good",
+    "note": "Note",
+    "warning": "Warning",
+    "bad": "Problem",
+}
+
+
+def page(document: Document, drawings: Sequence[Drawing]) -> str:
+    """Return the report as HTML text."""
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["unbroken"] = lambda text: str(text).replace(" to ", "\xa0to\xa0")
+    case = document["case"]
+    return environment.get_template("report.html").render(
+        title=case.get("title") or "untitled campaign",
+        path=case.get("path") or "-",
+        verdict=verdict_lines(document),
+        deposits=list(_deposit_rows(document)),
+        bare=[n for n, b in document["blends"].items() if not b.get("deposit")],
+        gas=_gas_rows(document),
+        reference=fixed(document["gas_side"].get("reference_pressure_Pa"), 2, 1e-5),
+        blends=list(_blend_rows(document)),
+        runs=list(_run_rows(document)),
+        has_limit=any(r.get("time_to_limit_s") for r in document["runs"].values()),
+        parameters=[_parameter_row(p) for p in document.get("parameters") or []],
+        fit=_fit_rows(document.get("fit") or {}),
+        validity=[str(line) for line in document.get("validity") or []],
+        inputs=document.get("inputs") or [],
+        versions=document.get("versions") or {},
+        resolved=json.dumps(case.get("resolved") or {}, indent=2, ensure_ascii=False),
+        figures=_figures(drawings),
+    )
+
+
+def verdict_lines(document: Document) -> list[dict[str, str]]:
+    """Return level, heading and text of each line of the verdict, in the given order."""
+    lines = []
+    for item in document.get("verdict") or []:
+        level = item.get("level", "note")
+        level = level if level in LEVELS else "note"
+        lines.append({"level": level, "word": LEVELS[level], "text": str(item.get("text", ""))})
+    return lines
+
+
+def _figures(drawings: Sequence[Drawing]) -> dict[str, list[dict[str, Any]]]:
+    figures: dict[str, list[dict[str, Any]]] = {"deposit": [], "gas side": [], "runs": []}
+    for d in drawings:
+        figures[d.section].append(
+            {
+                "title": d.title,
+                "caption": d.caption,
+                "width": d.width,
+                "height": d.height,
+                "data": base64.b64encode(d.png).decode("ascii"),
+            }
+        )
+    return figures
+
+
+def _deposit_rows(document: Document) -> Iterator[dict[str, Any]]:
+    for name, blend in document["blends"].items():
+        deposit = blend.get("deposit")
+        if not deposit:
+            continue
+        items = deposit.get("dominated_by") or []
+        yield {
+            "blend": name,
+            "at": fixed(deposit.get("at_s"), 1),
+            "resistance": deposit_text(deposit, "mean_resistance_m2K_W", PER_MM2),
+            "removed": deposit_text(deposit, "heat_load_removed", 100.0),
+            "thickness": deposit_text(deposit, "mean_thickness_m", 1e6),
+            "law": deposit.get("law") or "-",
+            "reason": deposit.get("reason") or "",
+            "identifiable": bool(deposit.get("identifiable")),
+            "limits": [
+                {"text": dominance_text(item), "advice": item.get("advice") or ""} for item in items
+            ],
+        }
+
+
+def _blend_rows(document: Document) -> Iterator[dict[str, str]]:
+    for name, blend in document["blends"].items():
+        yield {
+            "blend": name,
+            "silicon": fixed(blend.get("silicon"), 2, 100.0),
+            "gas": interval_text(blend.get("gas_temperature_K")),
+        }
+
+
+def _gas_rows(document: Document) -> list[dict[str, str]]:
+    gas = document["gas_side"]
+    own_z, p = array(gas["z_m"]), array(gas.get("local_pressure_Pa"))
+    rows = []
+    for names, z in stations(document):
+        local = float(np.interp(z, own_z, p)) if p.size else np.nan
+        rows.append(
+            {
+                "station": names,
+                "z": fixed(z, 0, 1e3),
+                "pressure": fixed(local, 2, 1e-5),
+                "h": interval_text(coefficient_at(document, z)),
+            }
+        )
+    return rows
+
+
+def _run_rows(document: Document) -> Iterator[dict[str, Any]]:
+    for name, run in document["runs"].items():
+        used, total = channel_counts(run)
+        peak = run.get("bore_peak_K") or {}
+        yield {
+            "run": name,
+            "blend": run.get("blend") or "-",
+            "ignition": fixed(run.get("ignition_s"), 2),
+            "burn": fixed(run.get("burn_s"), 2),
+            "pressure": fixed(run.get("plateau_pressure_Pa"), 2, 1e-5),
+            "factor": interval_text(run.get("heating_factor")),
+            "peak": interval_text(peak),
+            "peak_celsius": celsius(peak.get("estimate")),
+            "peak_z": fixed(run.get("bore_peak_z_m"), 0, 1e3),
+            "limit": interval_text(run["time_to_limit_s"]) if run.get("time_to_limit_s") else "-",
+            "used": used,
+            "total": total,
+            "notes": [str(note) for note in run.get("log_notes") or []],
+            "channels": list(_channel_rows(run)),
+        }
+
+
+def _channel_rows(run: Document) -> Iterator[dict[str, Any]]:
+    for sensor, channel in (run.get("channels") or {}).items():
+        yield {
+            "sensor": sensor,
+            "z": fixed(channel.get("z_m"), 0, 1e3),
+            "verdict": channel.get("verdict") or "-",
+            "use": channel_use(channel, run),
+            "samples": channel.get("samples") or 0,
+            "rms": fixed(channel.get("rms_K"), 2),
+            "lag1": fixed(channel.get("lag1"), 2),
+            "error": fixed(channel.get("discretisation_error_K"), 2),
+            "reason": channel.get("reason") or "",
+        }
+
+
+def _parameter_row(p: Mapping[str, Any]) -> dict[str, Any]:
+    sd, prior_sd = number(p.get("sd")), number(p.get("prior_sd"))
+    narrowed = np.isfinite(sd) and np.isfinite(prior_sd) and prior_sd > 0.0
+    return {
+        "name": p.get("name", "-"),
+        "unit": p.get("unit") or "-",
+        "estimate": significant(p.get("estimate"), 4),
+        "sd": significant(sd, 2),
+        "prior": significant(p.get("prior_mean"), 4),
+        "prior_sd": significant(prior_sd, 2),
+        "ratio": fixed(sd / prior_sd, 2) if narrowed else "-",
+        "at_bound": bool(p.get("at_bound")),
+    }
+
+
+def _fit_rows(fit: Document) -> list[tuple[str, str]]:
+    rows = [
+        ("converged", "yes" if fit.get("converged") else "no"),
+        ("reduced chi-square", significant(fit.get("reduced_chi2"))),
+        ("evaluations", significant(fit.get("evaluations"), 6)),
+        ("marches of the wall", significant(fit.get("marches"), 6)),
+        ("time taken [s]", fixed(fit.get("seconds"), 1)),
+        ("condition number", significant(fit.get("condition"), 2)),
+        (
+            "largest discretisation error of a reading [K]",
+            significant(fit.get("discretisation_error_K"), 2),
+        ),
+    ]
+    noise = fit.get("noise")
+    if isinstance(noise, Mapping):
+        for key, value in noise.items():
+            text = significant(value) if isinstance(value, (int, float)) else str(value)
+            rows.append((f"noise: {key.replace('_', ' ')}", text))
+    return rows
