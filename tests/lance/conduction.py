@@ -49,8 +49,8 @@ class Resolution:
 
     Measured on a 12 s burn of the 8 mm stainless lance, against 64 x 200 cells and 0.01 s: these
     defaults are 0.08 K off at the worst station and moment and 0.02 K in the bore's peak, in 3 s;
-    20 x 60 cells with 0.05 s are 0.37 K and 0.11 K off, in 0.7 s. The error falls by four when
-    everything is halved.
+    20 x 60 cells with 0.05 s are 0.37 K and 0.11 K off, in 0.7 s. Against the
+    closed forms the error falls by four when everything is halved.
     """
 
     n_r: int = 36
