@@ -33,7 +33,7 @@ def test_hollow_cylinder_with_robin_bore(ratio, biot, fourier, bore, mid, outsid
     end = fourier * inner**2 * rho * c / k
     steps = end * np.linspace(0.0, 1.0, 501) ** 2
     schedule = Schedule(steps, np.ones(500, dtype=bool))
-    p = insulated(h=biot * k / inner, gas=1300.0)
+    p = insulated(h=biot * k / inner, rise=1000.0)
     radii = inner + thickness * np.array([0.0, 0.5, 1.0])
     observe = w.probe(radii, np.full(3, 0.02))
     s = surfaces(w, n_knots=1, law="none", burn=2.0 * end, ambient=300.0)

@@ -9,7 +9,7 @@ from wallsim.wall.mesh import REGION, tube_mesh
 from wallsim.wall.operators import Wall
 from wallsim.wall.surroundings import OuterWall
 
-INNER, LENGTH = 0.019, 0.45
+INNER, LENGTH, AMBIENT = 0.019, 0.45, 288.0
 
 
 def solid(k=(54.0, -0.0333), c=(440.0, 0.4), density=7850.0):
@@ -26,7 +26,7 @@ def wall(thickness=0.005, n_r=3, n_z=20, metal=None, inner=INNER, length=LENGTH)
     return Wall.of(mesh, {REGION: metal or solid()})
 
 
-def surfaces(w, *, n_knots=4, law="saturating", burn=3.5, share=None, ambient=288.0):
+def surfaces(w, *, n_knots=4, law="saturating", burn=3.5, share=None, ambient=AMBIENT):
     z = w.faces["bore"].z
     knots = np.linspace(0.0, w.length, n_knots)
     basis = np.array([np.interp(z, knots, unit) for unit in np.eye(n_knots)]).T
@@ -41,18 +41,18 @@ def surfaces(w, *, n_knots=4, law="saturating", burn=3.5, share=None, ambient=28
 def parameters(n_knots=4, law="saturating", **changes):
     fields = dict(
         log_h=np.log(np.linspace(2000.0, 1400.0, n_knots)), pressure_exponent=0.8,
-        gas_temperature=2450.0, log_ramp=np.log(0.1), log_purge=np.log(50.0),
+        log_rise=np.log(2450.0 - AMBIENT), log_ramp=np.log(0.1), log_purge=np.log(50.0),
         log_R=np.log(np.full(0 if law == "none" else n_knots, 1e-4)), log_curvature=np.log(1.5),
         emissivity=0.8, convection=1.0, log_head=np.log(300.0), log_exit=np.log(15.0),
-        conductivity_scale=1.0, heat_capacity_scale=1.0, wall=0.005,
+        log_conductivity=0.0, log_heat_capacity=0.0, log_wall=np.log(0.005),
     )
     return WallParameters(**(fields | changes))
 
 
-def insulated(n_knots=1, h=1000.0, gas=1000.0, k_scale=1.0):
+def insulated(n_knots=1, h=1000.0, rise=1000.0):
     """Bare bore, everything else insulated, gas temperature there from the start."""
     return parameters(
         n_knots, "none", log_h=np.log(np.full(n_knots, h)), pressure_exponent=0.0,
-        gas_temperature=gas, log_ramp=np.log(1e-9), emissivity=0.0, convection=0.0,
-        log_head=-50.0, log_exit=-50.0, conductivity_scale=k_scale,
+        log_rise=np.log(rise), log_ramp=np.log(1e-9), emissivity=0.0, convection=0.0,
+        log_head=-50.0, log_exit=-50.0,
     )

@@ -208,9 +208,10 @@ def _gas_temperature(estimate: Estimate, name: str) -> Readout:
         r for f, r in zip(estimate.campaign.firings, estimate.runs, strict=True)
         if f.blend.name == name
     )
-    row = run.map.parameters.slots()["gas_temperature"].start
-    value = run.map.constant[row] + run.map.matrix[row] @ estimate.x
-    return Readout(np.asarray(value), run.map.matrix[row], False)
+    row = run.map.parameters.slots()["log_rise"].start
+    rise = np.exp(run.map.constant[row] + run.map.matrix[row] @ estimate.x)
+    value = estimate.campaign.case.tube.outside.ambient + rise
+    return Readout(np.asarray(value), rise * run.map.matrix[row], False)
 
 
 def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:

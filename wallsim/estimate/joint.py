@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from wallsim.build import Campaign
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.quick_look import slope_method, starting_point
+from wallsim.estimate.resolution import choose
 from wallsim.estimate.run_model import (
     Resolution,
     RunModel,
@@ -155,10 +156,11 @@ def estimate_jointly(
         If the model cannot be evaluated where the fit starts.
     """
     unknowns = Unknowns.of(campaign, laws)
-    resolution = resolution or Resolution(3, 45, 1.5)
+    start = starting_point(unknowns, slope_method(campaign))
+    if resolution is None:
+        resolution = choose(campaign, unknowns, unknowns.prior.x(start))
     runs = tuple(RunModel.of(campaign, f, unknowns, resolution) for f in campaign.firings)
     misfit = Misfit(unknowns, resolution, runs, executor)
-    start = starting_point(unknowns, slope_method(campaign))
     done = 0
 
     def told(stage: str) -> Callable[[int, float], None] | None:

@@ -56,7 +56,7 @@ class WallBuilder:
     def thickness(self, x: Array) -> float:
         """Return the wall thickness at the unknowns ``x`` [m]."""
         place = self.unknowns.prior.names.get("wall thickness")
-        return self.unknowns.case.tube.wall.value if place is None else float(x[place])
+        return self.unknowns.case.tube.wall.value if place is None else float(np.exp(x[place]))
 
     def wall(self, thickness: float) -> Wall:
         """Return the wall [m]; the diameter stated in the case stays."""

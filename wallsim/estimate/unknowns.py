@@ -226,9 +226,11 @@ def _add_wall(c: _Collector, case: Case) -> None:
         c.single("outside convection", "W/m^2/K", tube.outside.convection, "outside convection")
     c.single("head conductance", "W/m^2/K", tube.head.coefficient, "head end", log=True)
     c.single("exit conductance", "W/m^2/K", tube.exit.coefficient, "exit end", log=True)
-    c.single("conductivity scale", "1", tube.conductivity_scale, "conductivity of the wall")
-    c.single("heat capacity scale", "1", tube.heat_capacity_scale, "heat capacity of the wall")
-    c.single("wall thickness", "m", tube.wall, "wall thickness")
+    c.single("conductivity scale", "1", tube.conductivity_scale, "conductivity of the wall",
+             log=True)
+    c.single("heat capacity scale", "1", tube.heat_capacity_scale, "heat capacity of the wall",
+             log=True)
+    c.single("wall thickness", "m", tube.wall, "wall thickness", log=True)
 
 
 def _add_runs(c: _Collector, campaign: Campaign) -> None:
@@ -274,12 +276,12 @@ class _RunMapper:
         convection = tube.outside.convection or tube.outside.convection_scale
         self.template = WallParameters(
             log_h=np.zeros(n), pressure_exponent=fit.pressure_exponent.value,
-            gas_temperature=blend.gas_temperature.value * blend.own_error.value,
+            log_rise=float(np.log(blend.gas_temperature.value - tube.outside.ambient)),
             log_ramp=_log(fit.ramp), log_purge=_log(fit.purge), log_R=np.zeros(n_R),
             log_curvature=CURVATURE[0], emissivity=tube.outside.emissivity.value,
             convection=convection.value, log_head=_log(tube.head.coefficient),
-            log_exit=_log(tube.exit.coefficient), conductivity_scale=tube.conductivity_scale.value,
-            heat_capacity_scale=tube.heat_capacity_scale.value, wall=tube.wall.value,
+            log_exit=_log(tube.exit.coefficient), log_conductivity=_log(tube.conductivity_scale),
+            log_heat_capacity=_log(tube.heat_capacity_scale), log_wall=_log(tube.wall),
         )
         self.slots = self.template.slots()
         self.constant = self.template.vector()
@@ -306,12 +308,17 @@ class _RunMapper:
                       self.names.get(f"ignition offset {run}"), offset)
 
     def gas_temperature(self, blend: Blend) -> None:
-        row = self.slots["gas_temperature"]
+        """Add the shared and the own error, to first order, to the log of the rise."""
+        row, own = self.slots["log_rise"], f"gas temperature factor {blend.name}"
         T = blend.gas_temperature
-        self.add(row, "gas temperature, shared error", T.sd)
-        if f"gas temperature factor {blend.name}" in self.names:
-            self.constant[row] = 0.0
-            self.add(row, f"gas temperature factor {blend.name}", T.value)
+        rise = T.value - self.case.tube.outside.ambient
+        self.add(row, "gas temperature, shared error", T.sd / rise)
+        slope = T.value / rise
+        if own in self.names:
+            self.constant[row] -= slope
+            self.add(row, own, slope)
+        else:
+            self.constant[row] += slope * (blend.own_error.value - 1.0)
 
     def replace(self, row: int, name: str) -> None:
         """Make a row equal to one unknown, if it is one."""
@@ -332,9 +339,9 @@ _SINGLE = {
     "convection": "outside convection",
     "log_head": "head conductance",
     "log_exit": "exit conductance",
-    "conductivity_scale": "conductivity scale",
-    "heat_capacity_scale": "heat capacity scale",
-    "wall": "wall thickness",
+    "log_conductivity": "conductivity scale",
+    "log_heat_capacity": "heat capacity scale",
+    "log_wall": "wall thickness",
 }
 
 

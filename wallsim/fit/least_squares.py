@@ -4,8 +4,9 @@
 
 A full Gauss-Newton step is tried first; where it does not reduce ``S`` as predicted, the step
 is damped with the scaling of Marquardt (1963, SIAM J. Appl. Math. 11, 431) and the damping
-follows the ratio of actual to predicted reduction (Nielsen 1999, IMM-REP-1999-05). The
-stopping rule is statistical: what a further step could still gain is negligible against the
+follows the ratio of actual to predicted reduction (Nielsen 1999, IMM-REP-1999-05). One full step
+may raise ``S`` if the next makes up for it (watchdog; Chamberlain et al. 1982, Math. Program. Study
+16, 1): along a bent valley that saves many short steps. The stopping rule is statistical: what a further step could still gain is negligible against the
 misfit's own spread.
 """
 
@@ -23,6 +24,7 @@ Misfit = Callable[[Array], tuple[Array, Array]]
 """Returns residuals (n,) and their Jacobian (n, m); raises `Refused` outside its domain."""
 
 SMALLEST_DAMPING = 1e-12
+WATCHED = 3.0
 
 
 class Refused(Exception):
@@ -81,40 +83,56 @@ def solve(
     report : callable or None
         Told the number of evaluations and S after each.
     """
-    z = np.array(z0, dtype=float)
-    r, J = misfit(z)
-    evaluations, damping, growth = 1, 0.0, 2.0
-    if report:
-        report(evaluations, float(r @ r))
-    gain = np.inf
+    here = _Point(np.array(z0, dtype=float), *misfit(z0))
+    best, evaluations, damping, growth, gain = here, 1, 0.0, 2.0, np.inf
+    _tell(report, evaluations, best)
     while True:
-        S = float(r @ r)
-        step, predicted = _step(r, J, damping)
-        if damping == 0.0:
-            gain = predicted
-        if predicted <= tolerance + relative * S:
-            if damping == 0.0:
-                return Solution(z, r, J, True, evaluations, gain)
-            _, gain = _step(r, J, 0.0)
-            if gain <= tolerance + relative * S or predicted <= 1e-14 * S:
-                return Solution(z, r, J, True, evaluations, gain)
+        step, predicted = _step(here.r, here.J, damping)
+        gain = predicted if damping == 0.0 else _step(here.r, here.J, 0.0)[1]
+        enough = tolerance + relative * best.S
+        if here is best and (gain <= enough or predicted <= 1e-15 * best.S):
+            return Solution(best.z, best.r, best.J, True, evaluations, gain)
         if evaluations >= most:
-            return Solution(z, r, J, False, evaluations, gain)
-        try:
-            r_new, J_new = misfit(z + step)
-            actual = S - float(r_new @ r_new)
-        except Refused:
-            actual = -np.inf
+            return Solution(best.z, best.r, best.J, False, evaluations, gain)
+        trial = _trial(misfit, here.z + step)
         evaluations += 1
-        ratio = actual / predicted if np.isfinite(actual) else -np.inf
-        if ratio > 1e-4:
-            z, r, J, growth = z + step, r_new, J_new, 2.0
-            damping = _relaxed(damping, ratio)
+        if best.S - trial.S > 1e-4 * (predicted - (here.S - best.S)):
+            damping = _relaxed(damping, (here.S - trial.S) / predicted)
+            best = here = trial
+            growth = 2.0
+        elif here is best and damping == 0.0 and trial.S - best.S < WATCHED * predicted:
+            here = trial
         else:
-            damping = max(damping, 1e-4) * growth
+            here, damping = best, max(damping, 1e-4) * growth
             growth *= 2.0
-        if report:
-            report(evaluations, float(r @ r))
+        _tell(report, evaluations, best)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Point:
+    z: Array
+    r: Array
+    J: Array
+
+    @property
+    def S(self) -> float:  # noqa: N802
+        return float(self.r @ self.r)
+
+
+def _tell(report: Callable[[int, float], None] | None, evaluations: int, best: _Point) -> None:
+    if report:
+        report(evaluations, best.S)
+
+
+def _trial(misfit: Misfit, z: Array) -> _Point:
+    """Evaluate at ``z``; a point that cannot be has an infinite misfit."""
+    try:
+        r, J = misfit(z)
+        if np.isfinite(r).all() and np.isfinite(J).all():
+            return _Point(z, r, J)
+    except Refused:
+        pass
+    return _Point(z, np.array([np.inf]), np.empty((1, z.size)))
 
 
 def _relaxed(damping: float, ratio: float) -> float:

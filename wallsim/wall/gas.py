@@ -34,8 +34,10 @@ class WallParameters:
         Log of the gas-side coefficient [W/(m^2 K)] at its knots.
     pressure_exponent : float
         n [-].
-    gas_temperature : float
-        T_gas [K].
+    log_rise : float
+        Log of the gas temperature's rise above ambient, T_gas - T_amb [K]. In logs the ridge of
+        equal heat flux, on which rise, coefficient, wall thickness and heat capacity can hardly
+        be told apart, is nearly straight, and an estimate moves along it in few steps.
     log_ramp : float
         Log of the rise time of the gas temperature [s].
     log_purge : float
@@ -48,15 +50,15 @@ class WallParameters:
         Of the outside: emissivity [-], factor on the convection [-].
     log_head, log_exit : float
         Log of the conductances of the ends [W/(m^2 K)].
-    conductivity_scale, heat_capacity_scale : float
-        Factors on k(T) and c(T) [-].
-    wall : float
-        Wall thickness [m].
+    log_conductivity, log_heat_capacity : float
+        Logs of the factors on k(T) and c(T) [-].
+    log_wall : float
+        Log of the wall thickness [m].
     """
 
     log_h: Array
     pressure_exponent: float
-    gas_temperature: float
+    log_rise: float
     log_ramp: float
     log_purge: float
     log_R: Array
@@ -65,9 +67,9 @@ class WallParameters:
     convection: float
     log_head: float
     log_exit: float
-    conductivity_scale: float
-    heat_capacity_scale: float
-    wall: float
+    log_conductivity: float
+    log_heat_capacity: float
+    log_wall: float
 
     def slots(self) -> dict[str, slice]:
         """Return the columns of each field."""
@@ -178,13 +180,13 @@ class GasSide:
         T_inf = np.full(len(h), self.ambient)
         if burning:
             rise = -np.expm1(-t / np.exp(p.log_ramp))
-            T_inf = T_inf + rise * self.share * (p.gas_temperature - self.ambient)
+            T_inf = T_inf + rise * self.share * np.exp(p.log_rise)
         return Exchange(h / (1.0 + h * R), T_inf)
 
     def derivative(self, t: float, burning: bool, p: WallParameters, T: Array) -> Array:
         """Return d(U (T_inf - T))/dp at fixed bore temperatures ``T``; shape (m, n_par)."""
         slots = p.slots()
-        out = np.zeros((len(T), slots["wall"].stop), order="F")
+        out = np.zeros((len(T), slots["log_wall"].stop), order="F")
         h, R = self.coefficient(t, burning, p), self.resistance(t, p)
         e = self.exchange(t, burning, p)
         drive = e.T_inf - T
@@ -193,10 +195,9 @@ class GasSide:
             out[:, slots["log_h"]] = of_log_h[:, None] * self.coefficient_basis
             out[:, slots["pressure_exponent"].start] = of_log_h * self.log_pressure_at(t)
             late = np.exp(-t / np.exp(p.log_ramp))
-            rise = e.U * self.share
-            out[:, slots["gas_temperature"].start] = rise * (1.0 - late)
-            lag = -late * t / np.exp(p.log_ramp)
-            out[:, slots["log_ramp"].start] = rise * lag * (p.gas_temperature - self.ambient)
+            rise = e.U * self.share * np.exp(p.log_rise)
+            out[:, slots["log_rise"].start] = rise * (1.0 - late)
+            out[:, slots["log_ramp"].start] = -rise * late * t / np.exp(p.log_ramp)
         else:
             out[:, slots["log_purge"].start] = of_log_h
         if self.law != "none":

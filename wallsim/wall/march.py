@@ -156,7 +156,7 @@ class _March:
         self, T: Array, properties: tuple[NodalProperties, ...], e: Exchange
     ) -> tuple[Array, Array]:
         """Return the nodal heat rate [W] and the slope of its nodal part [W/K]."""
-        F = self.p.conductivity_scale * self.wall.conduction(properties)
+        F = np.exp(self.p.log_conductivity) * self.wall.conduction(properties)
         slope = np.zeros_like(F)
         for name, (flux, dflux) in self.face_flux(T, e).items():
             face = self.wall.faces[name]
@@ -166,15 +166,15 @@ class _March:
         return F, slope
 
     def heat(self, properties: tuple[NodalProperties, ...]) -> Array:
-        return self.p.heat_capacity_scale * self.wall.heat(properties)
+        return np.exp(self.p.log_heat_capacity) * self.wall.heat(properties)
 
     def factor(
         self, properties: tuple[NodalProperties, ...], slope: Array, d: float
     ) -> BandFactor | SparseFactor:
         """Return the factor of d(e - d F)/dT."""
         self.work["factorisations"] += 1
-        capacity = self.p.heat_capacity_scale * self.wall.capacity(properties)
-        scale = d * self.p.conductivity_scale
+        capacity = np.exp(self.p.log_heat_capacity) * self.wall.capacity(properties)
+        scale = d * np.exp(self.p.log_conductivity)
         return self.wall.factor(capacity - d * slope, scale, properties)
 
     def guess(self, t: float) -> Array:
@@ -213,14 +213,15 @@ class _March:
     def explicit_heat(self, properties: tuple[NodalProperties, ...]) -> dict[int, Array]:
         """Return the columns of d(heat)/dp at fixed T."""
         out = {}
-        wall_column = self.slots["wall"].start
-        scale_column = self.slots["heat_capacity_scale"].start
+        wall_column = self.slots["log_wall"].start
+        scale_column = self.slots["log_heat_capacity"].start
         if scale_column in self.column:
-            out[self.column[scale_column]] = self.wall.heat(properties)
+            out[self.column[scale_column]] = self.heat(properties)
         if wall_column in self.column and self.slope is not None:
             pairs = zip(self.slope.volume, properties, strict=True)
             heat = sum(dv * q.heat for dv, q in pairs)
-            out[self.column[wall_column]] = self.p.heat_capacity_scale * heat
+            scale = np.exp(self.p.log_heat_capacity + self.p.log_wall)
+            out[self.column[wall_column]] = scale * heat
         return out
 
     def explicit_rate(self, point: _Point, burning: bool) -> Array:
@@ -237,14 +238,16 @@ class _March:
             drive = self.end_temperature[end] - T[face.nodes]
             self.add(out, f"log_{end}", face.nodes, self.end_conductance[end] * face.area * drive)
         all_nodes = slice(None)
-        self.add(out, "conductivity_scale", all_nodes, wall.conduction(point.properties))
-        if self.slots["wall"].start in self.column and self.slope is not None:
+        conduction = np.exp(p.log_conductivity) * wall.conduction(point.properties)
+        self.add(out, "log_conductivity", all_nodes, conduction)
+        if self.slots["log_wall"].start in self.column and self.slope is not None:
+            s = np.exp(p.log_wall)
             pairs = zip(self.slope.laplacian, point.properties, strict=True)
-            conduction = -p.conductivity_scale * sum(dk @ q.potential for dk, q in pairs)
-            self.add(out, "wall", all_nodes, conduction)
+            conducted = sum(dk @ q.potential for dk, q in pairs)
+            self.add(out, "log_wall", all_nodes, -s * np.exp(p.log_conductivity) * conducted)
             e = self.surfaces.gas.exchange(point.t, burning, p)
             for name, (flux, _) in self.face_flux(T, e).items():
-                self.add(out, "wall", wall.faces[name].nodes, self.slope.area[name] * flux)
+                self.add(out, "log_wall", wall.faces[name].nodes, s * self.slope.area[name] * flux)
         return out
 
     def add(self, out: Array, field: str, nodes: object, value: Array) -> None:
@@ -278,7 +281,7 @@ class _March:
         )
 
     def dheat(self, properties: tuple[NodalProperties, ...], dT: Array) -> Array:
-        capacity = self.p.heat_capacity_scale * self.wall.capacity(properties)
+        capacity = np.exp(self.p.log_heat_capacity) * self.wall.capacity(properties)
         out = capacity[:, None] * dT
         for column, values in self.explicit_heat(properties).items():
             out[:, column] += values
