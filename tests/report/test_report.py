@@ -142,7 +142,11 @@ def test_the_verdict_comes_first_and_every_caution_is_there(report):
 def test_the_page_says_why_there_is_no_number(report):
     assert "not identifiable" in report
     assert "cannot be told from a lower h" in report
-    assert "below\xa0" in report or "below 180" in report
+    assert "below 180" in report
+    assert "the bore stays below it for 60 s" in report
+    assert "<th>evaluations</th><td>9</td>" in report
+    assert "gain of S6 (far from what was stated)" in report
+    assert "D5_6 limiting resistance (at its bound)" in report
     assert "slope changes by -48 K/s" in report
 
 
@@ -248,7 +252,21 @@ def test_the_summary_fits_eighty_columns(encoding):
     assert re.search(r"D5_1p5 +12\.0 +below 180", text)
     assert re.search(r"HMDSO +12\.0 +not identifiable", text)
     assert "R06 S3 detached, until 7.0 s" in text
+    assert re.search(r"R01 .* 11/11 +19\.0\n", text)
     assert "results/lance/report.html" in text.replace("\\", "/")
+
+
+def test_the_summary_says_nothing_twice():
+    document = sample.document()
+    reason = document["runs"]["R06"]["channels"]["S3"]["reason"]
+    document["verdict"] = [
+        {"level": "good", "text": "D5_3: seen. Most of the uncertainty: heating factor of R03."},
+        {"level": "note", "text": f"S3 in R06: {reason}."},
+    ]
+    text = " ".join(written(document).split())
+    assert text.count("heating factor of R03") == 1
+    assert text.count(reason) == 1
+    assert "limited by heating factor of R04" in text
 
 
 @pytest.mark.parametrize(
@@ -257,7 +275,7 @@ def test_the_summary_fits_eighty_columns(encoding):
         ({"estimate": 1.27e-4, "low": 1.1e-4, "high": 1.46e-4}, 1e6, "127 (110 to 146)"),
         ({"estimate": 0.2161, "low": 0.1987, "high": 0.2389}, 100.0, "21.6 (19.9 to 23.9)"),
         ({"estimate": 2338.2, "low": 2100.0, "high": 2560.0}, 1.0, "2340 (2100 to 2560)"),
-        ({"estimate": 1.0, "low": 1.0, "high": 1.0}, 1.0, "1.0000 (1.0000 to 1.0000)"),
+        ({"estimate": 1.0, "low": 1.0, "high": 1.0}, 1.0, "1.00 (held fixed)"),
         ({"estimate": None, "low": None, "high": 1.771e-4}, 1e6, "below 180"),
         ({"estimate": None, "low": None, "high": None}, 1.0, "not identifiable"),
         (None, 1.0, "not identifiable"),

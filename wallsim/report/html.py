@@ -57,7 +57,10 @@ def page(document: Document, drawings: Sequence[Drawing]) -> str:
         reference=fixed(document["gas_side"].get("reference_pressure_Pa"), 2, 1e-5),
         blends=list(_blend_rows(document)),
         runs=list(_run_rows(document)),
-        has_limit=any(r.get("time_to_limit_s") for r in document["runs"].values()),
+        has_limit=any(
+            r.get("time_to_limit_s") or r.get("time_to_limit_note")
+            for r in document["runs"].values()
+        ),
         parameters=[_parameter_row(p) for p in document.get("parameters") or []],
         fit=_fit_rows(document.get("fit") or {}),
         validity=[str(line) for line in document.get("validity") or []],
@@ -154,12 +157,18 @@ def _run_rows(document: Document) -> Iterator[dict[str, Any]]:
             "peak": interval_text(peak),
             "peak_celsius": celsius(peak.get("estimate")),
             "peak_z": fixed(run.get("bore_peak_z_m"), 0, 1e3),
-            "limit": interval_text(run["time_to_limit_s"]) if run.get("time_to_limit_s") else "-",
+            "limit": _limit_text(run),
             "used": used,
             "total": total,
             "notes": [str(note) for note in run.get("log_notes") or []],
             "channels": list(_channel_rows(run)),
         }
+
+
+def _limit_text(run: Document) -> str:
+    if run.get("time_to_limit_s"):
+        return interval_text(run["time_to_limit_s"])
+    return str(run.get("time_to_limit_note") or "-")
 
 
 def _channel_rows(run: Document) -> Iterator[dict[str, Any]]:
@@ -180,6 +189,7 @@ def _channel_rows(run: Document) -> Iterator[dict[str, Any]]:
 def _parameter_row(p: Mapping[str, Any]) -> dict[str, Any]:
     sd, prior_sd = number(p.get("sd")), number(p.get("prior_sd"))
     narrowed = np.isfinite(sd) and np.isfinite(prior_sd) and prior_sd > 0.0
+    far = "far from what was stated" if p.get("far_from_prior") else ""
     return {
         "name": p.get("name", "-"),
         "unit": p.get("unit") or "-",
@@ -188,16 +198,24 @@ def _parameter_row(p: Mapping[str, Any]) -> dict[str, Any]:
         "prior": significant(p.get("prior_mean"), 4),
         "prior_sd": significant(prior_sd, 2),
         "ratio": fixed(sd / prior_sd, 2) if narrowed else "-",
-        "at_bound": bool(p.get("at_bound")),
+        "remark": "at its bound" if p.get("at_bound") else far,
     }
+
+
+def _samples_text(fit: Document) -> str:
+    effective = fixed(fit.get("effective_samples"), 0)
+    blocks = fixed(fit.get("blocks"), 0)
+    return f"{effective} of {blocks}"
 
 
 def _fit_rows(fit: Document) -> list[tuple[str, str]]:
     rows = [
         ("converged", "yes" if fit.get("converged") else "no"),
         ("reduced chi-square", significant(fit.get("reduced_chi2"))),
-        ("evaluations", significant(fit.get("evaluations"), 6)),
-        ("marches of the wall", significant(fit.get("marches"), 6)),
+        ("evaluations", fixed(fit.get("evaluations"), 0)),
+        ("unknowns", fixed(fit.get("unknowns"), 0)),
+        ("marches of the wall", fixed(fit.get("marches"), 0)),
+        ("independent samples (of block means)", _samples_text(fit)),
         ("time taken [s]", fixed(fit.get("seconds"), 1)),
         ("condition number", significant(fit.get("condition"), 2)),
         (

@@ -24,14 +24,14 @@ PER_PANEL: Final = 8
 UNUSED: Final = "#b4b4b4"
 
 COLOURS: Final = (
-    "#14507d",
-    "#e07b1a",
-    "#2a9d78",
-    "#a8326e",
+    "#36467e",
+    "#d79d0b",
+    "#3bbf69",
+    "#b93763",
     "#5fb0e0",
-    "#8a6d00",
-    "#6a4fb3",
-    "#3c3c3c",
+    "#785200",
+    "#4c3eb6",
+    "#45191d",
 )
 DASHES: Final = ("-", "--", "-.", (0, (5, 1.5, 1, 1.5, 1, 1.5)), (0, (1.5, 1.2)), "-", "--", "-.")
 
@@ -94,7 +94,7 @@ def finish(figure: Figure, stem: str, section: str, title: str, caption: str) ->
     drawn.draw()
     image = Image.fromarray(np.asarray(drawn.buffer_rgba())).convert("RGB")
     buffer = io.BytesIO()
-    image.quantize(128).save(buffer, format="PNG", optimize=True, dpi=(DPI, DPI))
+    image.quantize(128).save(buffer, format="PNG", dpi=(DPI, DPI))
     return Drawing(stem, section, title, caption, buffer.getvalue(), image.width, image.height)
 
 

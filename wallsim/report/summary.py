@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
-import numpy as np
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from wallsim.report.document import Document, array, number
+from wallsim.report.document import Document, array, band
 from wallsim.report.words import (
     NOT_IDENTIFIABLE,
     PER_MM2,
-    celsius,
     channel_counts,
     coefficient_at,
     deposit_text,
@@ -40,9 +40,10 @@ def summary(document: Document, console: Console, folder: Path | None = None) ->
     """
     _line(console, str(document["case"].get("title") or "untitled campaign"), "bold")
     _print_verdict(document, console)
-    _print_deposits(document, console)
+    said = "\n".join(str(item.get("text", "")) for item in document.get("verdict") or [])
+    _print_deposits(document, console, said)
     _print_coefficient(document, console)
-    _print_runs(document, console)
+    _print_runs(document, console, said)
     if folder is not None:
         _line(console, "")
         _line(console, f"Report: {Path(folder) / 'report.html'}", "bold", wrap=False)
@@ -97,7 +98,8 @@ def _table(console: Console, columns: list[str], left: int) -> Table:
     return table
 
 
-def _print_deposits(document: Document, console: Console) -> None:
+def _print_deposits(document: Document, console: Console, said: str) -> None:
+    """Print one row a blend, and below it what the verdict has not ``said`` already."""
     deposits = {n: b["deposit"] for n, b in document["blends"].items() if b.get("deposit")}
     _line(console, "")
     if not deposits:
@@ -116,13 +118,20 @@ def _print_deposits(document: Document, console: Console) -> None:
             removed = deposit_text(deposit, "heat_load_removed", 100.0)
             thickness = deposit_text(deposit, "mean_thickness_m", 1e6)
             table.add_row(label, at, R, removed, thickness)
-        if deposit.get("reason"):
-            notes.append((Text(name, "bold"), str(deposit["reason"])))
-        if limits := limits_text(deposit):
+        reason, limits = str(deposit.get("reason") or ""), limits_text(deposit)
+        if reason and reason not in said:
+            notes.append((Text(name, "bold"), reason))
+        if limits and not _already(said, name, deposit):
             notes.append((Text(name, "bold"), f"limited by {limits}"))
     console.print(table)
     if notes:
         _grid(console, notes)
+
+
+def _already(said: str, name: str, deposit: Document) -> bool:
+    """Return whether the line of ``name`` has named what limits its resistance."""
+    first = str(deposit["dominated_by"][0]["parameter"])
+    return any(line.startswith(f"{name}:") and first in line for line in said.splitlines())
 
 
 def _print_coefficient(document: Document, console: Console) -> None:
@@ -141,28 +150,35 @@ def _print_coefficient(document: Document, console: Console) -> None:
     _grid(console, rows)
 
 
-def _print_runs(document: Document, console: Console) -> None:
+def _plus_minus(interval: Mapping[str, Any] | None, decimals: int, shift: float = 0.0) -> str:
+    """Return ``"707 +- 12"``; a value that was held fixed stands alone."""
+    b = band(interval)
+    half = 0.5 * float(b.high - b.low)
+    text = fixed(float(b.estimate) + shift, decimals)
+    return f"{text} +- {half:.{decimals}f}" if half > 0.0 else text
+
+
+def _print_runs(document: Document, console: Console, said: str) -> None:
+    """Print one row a run, and each faulty channel that the verdict has not ``said``."""
     _line(console, "")
-    _line(console, "Runs", "bold")
+    _line(console, "Runs (+- is half of the 95 % interval)", "bold")
     columns = ["run", "blend", "burn s", "heating factor", "hottest bore °C", "channels"]
+    limited = any(run.get("time_to_limit_s") for run in document["runs"].values())
+    columns += ["limit at s"] * limited
     table = _table(console, columns, left=2)
     for name, run in document["runs"].items():
         used, total = channel_counts(run)
-        peak = run.get("bore_peak_K") or {}
-        half = 0.5 * (number(peak.get("high")) - number(peak.get("low")))
-        bore = celsius(peak.get("estimate"))
-        bore = f"{bore} +- {half:.0f}" if np.isfinite(half) else bore
-        factor = interval_text(run.get("heating_factor"))
         table.add_row(
             Text(_said(name, console)),
             Text(_said(str(run.get("blend")), console)),
             fixed(run.get("burn_s"), 1),
-            factor,
-            bore,
+            _plus_minus(run.get("heating_factor"), 3),
+            _plus_minus(run.get("bore_peak_K"), 0, -273.15),
             f"{used}/{total}",
+            *[fixed((run.get("time_to_limit_s") or {}).get("estimate"), 1)] * limited,
         )
     console.print(table)
-    faults = faulty_channels(document)
+    faults = [f for f in faulty_channels(document) if not f[4] or f[4] not in said]
     rows = [
         (Text(f"{run} {sensor}", "bold"), f"{verdict}, {use}" + (f": {why}" if why else ""))
         for run, sensor, verdict, use, why in faults[:_MOST_FAULTS]

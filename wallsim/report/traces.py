@@ -13,7 +13,8 @@ from wallsim.report.style import COLOURS, UNUSED, Drawing, batches, canvas, fini
 def draw_run(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawing:
     """Return the traces of one run with their residuals below."""
     stations = {s: number(c.get("z_m")) for s, c in (run.get("channels") or {}).items()}
-    sensors = sorted(sensors_of(frame), key=lambda s: stations.get(s, np.inf))
+    every = dict.fromkeys([*stations, *sensors_of(frame)])
+    sensors = sorted(every, key=lambda s: stations.get(s, np.inf))
     groups = batches(sensors)
     scale = lane_scale(frame, sensors)
     lanes = [0.55 + 0.26 * len(group) for group in groups]
@@ -89,8 +90,9 @@ def _draw_readings(axes: Axes, frame: pd.DataFrame, sensors: list[str], run: Doc
         room = 0.05 * max(float(np.ptp(values)), 1.0)
         axes.set_ylim(values.min() - room, values.max() + room)
     low, high = axes.get_ylim()
-    wanted = [end if np.isfinite(end) else low for end in ends]
-    for i, y in enumerate(spread(wanted, 0.075 * (high - low), low, high)):
+    shown = [i for i, end in enumerate(ends) if np.isfinite(end)]
+    heights = spread([ends[i] for i in shown], 0.075 * (high - low), low, high)
+    for i, y in zip(shown, heights, strict=True):
         axes.annotate(
             sensors[i],
             (1.015, (y - low) / (high - low)),

@@ -54,7 +54,9 @@ def interval_text(interval: Mapping[str, Any] | None, scale: float = 1.0) -> str
         return f"above {significant(low, 2)}" if np.isfinite(low) else NOT_IDENTIFIABLE
     if not np.isfinite(low + high):
         return f"{significant(estimate)} (no interval)"
-    decimals = min(_decimals(0.5 * (high - low) or abs(estimate) * 1e-3), 6)
+    if low == high:
+        return f"{significant(estimate)} (held fixed)"
+    decimals = min(_decimals(0.5 * (high - low)), 6)
     estimate_text, low_text, high_text = (_rounded(v, decimals) for v in (estimate, low, high))
     return f"{estimate_text} ({low_text} to {high_text})"
 
