@@ -2,7 +2,8 @@
 
 A wall shared by all junctions changes its slope everywhere at about the same time. A channel
 whose straight lines before and after a moment meet at an angle or a step that no other channel
-shows around that moment has left the wall.
+shows around that moment has left the wall. Logs slower than two scans a second cannot tell such
+a kink from the wall's own curve; in these only impossible and missing readings count.
 """
 
 from __future__ import annotations
@@ -18,11 +19,19 @@ from wallsim.logs.model import Array, Events
 from wallsim.logs.spikes import bridged, running_median, step_of
 
 _WIDTHS = (0.3, 0.5, 0.8, 1.2)
+_WIDE = 2.5
 _AROUND = 0.4
 _KINK_SHARE = 0.35
 _JUMP_TIME = 0.15
 _JUMP_LEAST = 3.0
+_COARSEST = 0.5
+_COLDER = 40.0
+_HOTTER = 200.0
 _TO_SD = 1.4826
+_WILD_NOISE = 3.5
+_WILD_OTHERS = 3.0
+_WILD_LEAST = 2.5
+_WILD_OPEN = 40.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,11 +70,14 @@ class Break:
     kind : {"open", "detached"}
     words : str
         What was seen.
+    silent : bool
+        True if there is just no reading from then on.
     """
 
     moment: float
     kind: Literal["open", "detached"]
     words: str
+    silent: bool = False
 
 
 def find_breaks(
@@ -84,43 +96,94 @@ def find_breaks(
     """
     if not readings:
         return {}
-    width, lines = _lines(t, readings)
-    kink_sd = _pooled(readings, [line.kink for line in lines])
-    jump_sd = _pooled(readings, [line.jump for line in lines])
-    around = 2 * max(round(_AROUND / step_of(t)), width // 2) + 1
-    kinks = _envelopes(readings, [line.kink for line in lines], around)
-    jumps = _envelopes(readings, [line.jump for line in lines], around)
-    breaks = {}
-    for i, reading in enumerate(readings):
-        allowed_kink = _allowed(kinks, i, t, events)
-        allowed_jump = _allowed(jumps, i, t, events)
-        limit_kink = _KINK_SHARE * reading.slope + 6.0 * kink_sd * reading.noise
-        limit_jump = _JUMP_TIME * reading.slope + _JUMP_LEAST + 8.0 * jump_sd * reading.noise
-        excess = np.fmax(
-            _excess(lines[i].kink, allowed_kink, reading.slope, limit_kink),
-            _excess(lines[i].jump, allowed_jump, reading.slope, limit_jump),
-        )
-        others = [other for other in readings if other is not reading]
-        at = _first_break(t, reading, excess, width)
+    step = step_of(t)
+    width = _narrowest(t, readings)
+    breaks: dict[str, Break] = {}
+    if step <= _COARSEST:
+        breaks = _off_the_others(t, readings, events, ambient, width)
+    for reading in readings:
         lost = _lost_for_good(t, reading)
-        if lost is not None and (at is None or lost <= at + width):
+        known = breaks.get(reading.name)
+        if lost is not None and (known is None or t[lost] <= known.moment + width * step):
             breaks[reading.name] = _without_reading(t, reading, lost)
-        elif at is not None:
-            breaks[reading.name] = _classify(t, reading, at, others, lines[i], ambient)
+        elif known is None:
+            others = [other for other in readings if other is not reading]
+            outside = _outside(t, reading, others, ambient)
+            if outside is not None:
+                words = f"leaves what a wall can reach at {t[outside]:.2f} s: lead open"
+                breaks[reading.name] = Break(float(t[outside]), "open", words)
     return breaks
 
 
-def _lines(t: Array, readings: list[Reading]) -> tuple[int, list[Lines]]:
-    """Return the shortest width of lines that scatter little against the heating, and they."""
+def _off_the_others(
+    t: Array, readings: list[Reading], events: Events, ambient: float, width: int
+) -> dict[str, Break]:
+    """Return the channels with a kink or a step that the others do not have."""
+    breaks: dict[str, Break] = {}
+    wide = max(2 * width, round(_WIDE / step_of(t)))
+    sizes = (width, wide) if len(readings) > 2 else (width,)
+    for size in sizes:
+        lines = [moving_lines(t, r.y, r.good, size) for r in readings]
+        for i, reading in enumerate(readings):
+            if reading.name in breaks:
+                continue
+            at = _first_break(t, reading, _excess(t, readings, lines, i, size, events), size)
+            if at is not None:
+                others = [other for other in readings if other is not reading]
+                breaks[reading.name] = _classify(t, reading, at, others, lines[i], ambient)
+    return breaks
+
+
+def _beyond(reading: Reading, others: list[Reading], ambient: float) -> Mask:
+    """Return which readings no wall can have, seen from the ambient and the hottest of others."""
+    tops = [float(np.max(o.y[o.good])) for o in others if o.good.any()]
+    hottest = max(tops) if len(tops) > 2 else np.inf
+    known = np.nan_to_num(reading.y, nan=ambient)
+    return (known < ambient - _COLDER) | (known > hottest + _HOTTER)
+
+
+def _outside(t: Array, reading: Reading, others: list[Reading], ambient: float) -> int | None:
+    """Return the sample from which on most readings are beyond a wall, if that lasts."""
+    beyond = _beyond(reading, others, ambient) & reading.good
+    rest = np.cumsum(reading.good[::-1])[::-1]
+    share = np.cumsum(beyond[::-1])[::-1] / np.maximum(rest, 1)
+    from_here = np.flatnonzero(beyond & (share > 0.5) & (rest >= 5))
+    return int(from_here[0]) if from_here.size else None
+
+
+def _narrowest(t: Array, readings: list[Reading]) -> int:
+    """Return the samples in the shortest lines whose kinks scatter little against the heating."""
     step = step_of(t)
     width = 4
     for seconds in _WIDTHS:
         width = max(4, round(seconds / step))
-        lines = [moving_lines(t, r.y, r.good, width) for r in readings]
-        sd = _pooled(readings, [line.kink for line in lines])
+        kinks = [moving_lines(t, r.y, r.good, width).kink for r in readings]
+        sd = _pooled(readings, kinks)
         if np.median([6.0 * sd * r.noise / r.slope for r in readings]) < 0.3:
             break
-    return width, lines
+    return width
+
+
+def _excess(
+    t: Array, readings: list[Reading], lines: list[Lines], own: int, width: int, events: Events
+) -> Array:
+    """Return by how much one channel's kinks and steps leave what the others make plausible.
+
+    In units of the limit: above 1 is a fault.
+    """
+    around = 2 * max(2, round(_AROUND / step_of(t))) + 1
+    reading = readings[own]
+    worst = np.zeros(t.size)
+    for statistic, share, least, factor in (
+        ("kink", _KINK_SHARE, 0.0, 6.0),
+        ("jump", _JUMP_TIME, _JUMP_LEAST, 8.0),
+    ):
+        values: list[Array] = [getattr(line, statistic) for line in lines]
+        limit = share * reading.slope + least + factor * _pooled(readings, values) * reading.noise
+        low, high = _allowed(_envelopes(readings, values, around), own, t, events, width)
+        over = np.fmax(values[own] - reading.slope * high, reading.slope * low - values[own])
+        worst = np.fmax(worst, over / limit)
+    return worst
 
 
 def _pooled(readings: list[Reading], statistic: list[Array]) -> float:
@@ -146,7 +209,7 @@ def _envelopes(
 
 
 def _allowed(
-    pairs: list[tuple[Array, Array]], own: int, t: Array, events: Events
+    pairs: list[tuple[Array, Array]], own: int, t: Array, events: Events, width: int
 ) -> tuple[Array, Array]:
     """Return what the other channels, or without enough of them the events, make plausible."""
     others = [pair for i, pair in enumerate(pairs) if i != own]
@@ -154,7 +217,7 @@ def _allowed(
         late = max(2.0, 0.5 * (events.shutdown - events.ignition))
         near = np.zeros(t.size, dtype=np.bool_)
         for moment in (events.ignition, events.shutdown):
-            near |= (t > moment - _AROUND) & (t < moment + late)
+            near |= (t > moment - _AROUND - width * step_of(t)) & (t < moment + late)
         bound = np.where(near, 1.3, 0.0)
         return -bound, bound
     drop = 0 if len(others) < 4 else 1
@@ -163,21 +226,16 @@ def _allowed(
     return np.minimum(low, 0.0), np.maximum(high, 0.0)
 
 
-def _excess(values: Array, allowed: tuple[Array, Array], slope: float, limit: float) -> Array:
-    """Return by how much a statistic leaves what is allowed, over the limit; 1 is a fault."""
-    low, high = slope * allowed[0], slope * allowed[1]
-    return np.fmax(values - high, low - values) / limit
-
-
 def _first_break(t: Array, reading: Reading, excess: Array, width: int) -> int | None:
     """Return the sample at which the first excess is explained best by a break."""
-    over = np.flatnonzero(np.nan_to_num(excess, nan=0.0) > 1.0)
+    over = np.flatnonzero(excess > 1.0)
     if not over.size:
         return None
     first = over[0]
     cluster = over[over <= first + width]
     peak = int(cluster[int(np.argmax(excess[cluster]))])
-    return best_break(t, reading.y, reading.good, max(0, peak - width), min(t.size, peak + width))
+    stretch = max(0, peak - width), min(t.size, peak + width)
+    return best_break(t, reading.y, reading.good, *stretch, reading.noise)
 
 
 def _lost_for_good(t: Array, reading: Reading) -> int | None:
@@ -201,7 +259,7 @@ def _without_reading(t: Array, reading: Reading, at: int) -> Break:
     words = (
         f"no reading after {t[last]:.2f} s (last {reading.y[last] - 273.15:.0f} degC): lead open"
     )
-    return Break(float(t[last]), "open", words)
+    return Break(float(t[last]), "open", words, silent=True)
 
 
 def _classify(
@@ -214,9 +272,7 @@ def _classify(
     values = y[after]
     start = float(np.median(y[max(0, at - 4) : at])) if at else float(y[0])
     modal = np.unique(values, return_counts=True)
-    neighbours = [float(np.nanmax(other.y[other.good])) for other in others if other.good.any()]
-    hottest = max([*neighbours, float(np.nanmax(y[reading.good & (t < moment)], initial=0.0))])
-    outside = np.mean((values < ambient - 40.0) | (values > hottest + 150.0))
+    outside = float(np.mean(_beyond(reading, others, ambient)[after])) if values.size else 0.0
     soon = after & (t < moment + 0.25)
     fallen = (start - float(np.min(y[soon]))) / max(start - ambient, 1.0) if soon.any() else 0.0
     if values.size and modal[1].max() > 0.8 * values.size:
@@ -244,17 +300,31 @@ def _rate_after(t: Array, y: Array, at: int) -> float:
     return float(np.polyfit(t[stretch] - t[at], y[stretch], 1)[0])
 
 
-def wild_from(t: Array, reading: Reading, others: list[Reading]) -> int | None:
-    """Return the sample from which on a channel scatters far more than before and than others."""
+def find_wild(t: Array, readings: list[Reading]) -> dict[str, Break]:
+    """Return the channels that from some moment on scatter far more than before and than others."""
     size = 2 * max(3, round(0.25 / step_of(t))) + 1
-    own = _rolling_scatter(t, reading.y, size)
-    calm = np.median([_rolling_scatter(t, o.y, size) for o in others], axis=0) if others else 0.0
-    wild = own > np.maximum(np.maximum(8.0 * reading.noise, 5.0), 6.0 * calm)
-    where = np.flatnonzero(wild)
-    return int(where[0]) if where.size > size else None
+    scatter = [_rolling_scatter(t, r, size) for r in readings]
+    found = {}
+    for i, reading in enumerate(readings):
+        others = [own for j, own in enumerate(scatter) if j != i]
+        limit = np.full(t.size, max(_WILD_NOISE * reading.noise, _WILD_LEAST))
+        if others:
+            limit = np.maximum(limit, _WILD_OTHERS * np.median(others, axis=0))
+        wild = scatter[i] > limit
+        for first in np.flatnonzero(wild):
+            if np.mean(wild[first : first + 4 * size]) > 0.8 and t.size - first > size:
+                level = float(np.median(scatter[i][first : first + 4 * size]))
+                kind: Literal["open", "detached"] = "open" if level > _WILD_OPEN else "detached"
+                what = "lead open" if kind == "open" else "junction off the wall"
+                words = f"scatters {level:.0f} K instead of {reading.noise:.1f} K from "
+                found[reading.name] = Break(
+                    float(t[first]), kind, f"{words}{t[first]:.2f} s: {what}"
+                )
+                break
+    return found
 
 
-def _rolling_scatter(t: Array, y: Array, size: int) -> Array:
-    whole = bridged(t, y)
+def _rolling_scatter(t: Array, reading: Reading, size: int) -> Array:
+    whole = bridged(t, np.where(reading.good, reading.y, np.nan))
     off = np.abs(whole - running_median(whole, size))
     return _TO_SD * running_median(off, size)

@@ -80,8 +80,11 @@ def moving_lines(t: Array, y: Array, good: Mask, width: int) -> Lines:
     return Lines(after - before, jump, before, after)
 
 
-def best_break(t: Array, y: Array, good: Mask, first: int, stop: int) -> int:
-    """Return the sample in a stretch from which on a second line fits best."""
+def best_break(t: Array, y: Array, good: Mask, first: int, stop: int, noise: float) -> int:
+    """Return the sample in a stretch from which on a second line is the likeliest.
+
+    Both lines have their own scatter, at least ``noise`` [K].
+    """
     inner = np.arange(first + _FEWEST, stop - _FEWEST + 1)
     if not inner.size:
         return (first + stop) // 2
@@ -89,5 +92,9 @@ def best_break(t: Array, y: Array, good: Mask, first: int, stop: int) -> int:
     cut = inner - first
     left = sums.fit(np.zeros_like(cut), cut)
     right = sums.fit(cut, np.full_like(cut, stop - first))
-    misfit = np.where((left[0] >= 2) & (right[0] >= 2), left[4] + right[4], np.inf)
-    return int(inner[int(np.argmin(misfit))])
+    surprise = sum(
+        part[0] * np.log(np.maximum(part[4] / np.maximum(part[0], 1.0), noise**2))
+        for part in (left, right)
+    )
+    unlikely = np.where((left[0] >= 2) & (right[0] >= 2), surprise, np.inf)
+    return int(inner[int(np.argmin(unlikely))])

@@ -8,10 +8,16 @@ from dataclasses import replace
 import numpy as np
 
 from wallsim.case.model import Exclusion
-from wallsim.logs.breaks import Break, Reading, find_breaks, wild_from
+from wallsim.logs.breaks import Break, Reading, find_breaks, find_wild
 from wallsim.logs.lines import Mask, moving_lines
 from wallsim.logs.model import Array, Channel, Events, Log
-from wallsim.logs.spikes import find_clipping, find_spikes, step_of, zero_and_noise
+from wallsim.logs.spikes import (
+    find_clipping,
+    find_spikes,
+    running_median,
+    step_of,
+    zero_and_noise,
+)
 
 DROPOUT_SHARE = 0.005
 GUARD = 0.1
@@ -60,49 +66,40 @@ def screen_channels(
             screened[name] = _unused(name, t, words, reason)
         else:
             readings[name] = _prepare(name, t, y, allowed, events)
-    steepest = float(np.median([r.slope for r in readings.values()])) if readings else 0.0
-    for name, reading in list(readings.items()):
-        readings[name] = replace(reading, slope=max(reading.slope, 0.3 * steepest, 1.0))
+    readings = _with_common_slope(readings)
+    spikes: dict[str, Mask] = {}
+    for name, r in readings.items():
+        spikes[name] = find_spikes(t, r.y, r.noise, r.slope) & r.good
+        readings[name] = replace(r, good=r.good & ~spikes[name])
     idle = _idle(t, list(readings.values()), events, ambient)
     for name, (verdict, reason) in idle.items():
         screened[name] = _unused(name, t, verdict, reason, readings[name])
     active = {name: r for name, r in readings.items() if name not in idle}
-    screened.update(_screen_active(t, active, events, ambient, exclusions))
+    clipped: dict[str, Mask] = {}
+    for name, r in active.items():
+        clipped[name] = find_clipping(t, r.y, r.good, r.noise)
+        active[name] = replace(r, good=r.good & ~clipped[name])
+    breaks = find_breaks(t, list(active.values()), events, ambient)
+    for name, wild in find_wild(t, list(active.values())).items():
+        if name not in breaks or wild.moment < breaks[name].moment - 2.0 * GUARD:
+            breaks[name] = wild
+    for name, r in active.items():
+        screened[name] = _verdict(
+            t, r, events, spikes[name], clipped[name], breaks.get(name), exclusions.get(name)
+        )
     return {name: screened[name] for name in channels}
 
 
-def _screen_active(
-    t: Array,
-    active: dict[str, Reading],
-    events: Events,
-    ambient: float,
-    exclusions: Mapping[str, Exclusion],
-) -> dict[str, Channel]:
-    """Return the verdicts on channels that respond to the firing."""
-    spikes: dict[str, Mask] = {}
-    clipped: dict[str, Mask] = {}
-    for name, r in active.items():
-        spikes[name] = find_spikes(t, r.y, r.noise, r.slope) & r.good
-        clipped[name] = find_clipping(t, r.y, r.good & ~spikes[name], r.noise)
-        active[name] = replace(r, good=r.good & ~spikes[name] & ~clipped[name])
-    breaks = find_breaks(t, list(active.values()), events, ambient)
-    _add_wild(t, active, breaks)
+def _with_common_slope(readings: dict[str, Reading]) -> dict[str, Reading]:
+    """Return the readings, each one's heating kept within reach of the usual one."""
+    if not readings:
+        return {}
+    usual = float(np.median([r.slope for r in readings.values()]))
+    most = 3.0 * usual if len(readings) > 2 else np.inf
     return {
-        name: _verdict(
-            t, r, events, spikes[name], clipped[name], breaks.get(name), exclusions.get(name)
-        )
-        for name, r in active.items()
+        name: replace(r, slope=max(min(r.slope, most), 0.3 * usual, 1.0))
+        for name, r in readings.items()
     }
-
-
-def _add_wild(t: Array, active: dict[str, Reading], breaks: dict[str, Break]) -> None:
-    """Add the channels whose scatter alone tells that they left the wall."""
-    for name, reading in active.items():
-        others = [r for other, r in active.items() if other != name]
-        at = wild_from(t, reading, others)
-        if at is not None and (name not in breaks or t[at] < breaks[name].moment - 2.0 * GUARD):
-            words = f"scatters wildly from {t[at]:.2f} s on: lead open"
-            breaks[name] = Break(float(t[at]), "open", words)
 
 
 def _not_excluded(t: Array, exclusion: Exclusion | None) -> Mask:
@@ -123,10 +120,10 @@ def _prepare(name: str, t: Array, y: Array, allowed: Mask, events: Events) -> Re
     """Return a channel with its zero, scatter and steepest heating."""
     zero, noise = zero_and_noise(t, np.where(allowed, y, np.nan), events.ignition)
     good = allowed & np.isfinite(y)
-    width = max(4, round(0.5 / step_of(t)))
+    width = max(4, round(min(1.0, 0.3 * (events.shutdown - events.ignition)) / step_of(t)))
     slopes = moving_lines(t, y, good, width).after
     burning = (t > events.ignition) & (t < events.shutdown) & np.isfinite(slopes)
-    slope = float(np.quantile(slopes[burning], 0.8)) if burning.any() else 0.0
+    slope = float(np.quantile(slopes[burning], 0.9)) if burning.any() else 0.0
     return Reading(name, y, good, zero, noise, max(slope, 0.0))
 
 
@@ -151,10 +148,9 @@ def _idle(
     found = {}
     for reading in readings:
         others = [other for other in readings if other is not reading]
-        rise = _rise(t, reading, moment)
         peers = [_rise(t, other, moment) for other in others]
-        usual = float(np.median(peers)) if peers else 100.0
-        usual_early = float(np.median([_rise(t, o, early) for o in others])) if others else 50.0
+        usual = _lower_median(peers) if peers else 100.0
+        usual_early = _lower_median([_rise(t, o, early) for o in others]) if others else 50.0
         own_early = _rise(t, reading, early)
         least = max(6.0 * reading.noise, _SMALLEST_RISE, 0.1 * usual_early)
         told = f"while the others rise {usual:.0f} K" if others else "through the firing"
@@ -163,21 +159,34 @@ def _idle(
             verdict = "open" if abs(reading.y[reading.good][0] - ambient) > 100.0 else "dead"
             stuck = reading.y[reading.good][0] - 273.15
             found[reading.name] = (verdict, f"stuck at {stuck:.1f} degC {told}")
-        elif own_early < -least and usual > _SMALLEST_RISE:
+        elif own_early < -least < -_highest_rise(t, reading, events) and usual > _SMALLEST_RISE:
             reason = f"falls {-own_early:.0f} K in the first half of the burn {told}: leads swapped"
             found[reading.name] = ("reversed", reason)
-        elif (
-            usual > 10.0
-            and _still(rise, reading, usual)
-            and _still(own_early, reading, 3.0 * usual_early)
+        elif usual > 10.0 and _span(t, reading) < max(
+            _SMALLEST_RISE, 5.0 * reading.noise, 0.05 * usual
         ):
-            found[reading.name] = ("dead", f"moves {rise:+.1f} K {told}")
+            found[reading.name] = ("dead", f"moves {_span(t, reading):.1f} K {told}")
     return found
 
 
-def _still(rise: float, reading: Reading, usual: float) -> bool:
-    """Return True for a rise that is nothing beside the usual one."""
-    return abs(rise) < max(_SMALLEST_RISE, 2.0 * reading.noise, 0.03 * usual)
+def _lower_median(values: list[float]) -> float:
+    """Return the median, the lower one of two: one channel at a rail must not carry it."""
+    return sorted(values)[(len(values) - 1) // 2]
+
+
+def _highest_rise(t: Array, reading: Reading, events: Events) -> float:
+    """Return how far a channel ever came above its level at ignition while burning [K]."""
+    burning = reading.good & (t > events.ignition) & (t < events.shutdown)
+    if not burning.any():
+        return 0.0
+    values = running_median(reading.y[burning], 2 * max(2, round(0.15 / step_of(t))) + 1)
+    return float(np.max(values)) - _level(t, reading, events.ignition)
+
+
+def _span(t: Array, reading: Reading) -> float:
+    """Return the difference between highest and lowest reading without its scatter [K]."""
+    values = running_median(reading.y[reading.good], 2 * max(2, round(0.25 / step_of(t))) + 1)
+    return float(np.ptp(values))
 
 
 def _unused(
@@ -206,7 +215,8 @@ def _verdict(
     end = np.inf
     if broken is not None:
         end = broken.moment
-        good &= t <= end - (GUARD if broken.kind == "detached" else 0.5 * GUARD)
+        guard = 0.5 * GUARD if broken.silent else max(GUARD, 2.0 * step_of(t))
+        good &= t <= end - guard
         words.append(broken.kind)
     spiky = spikes & (t < end - 2.0 * GUARD)
     if spiky.any():

@@ -14,11 +14,14 @@ SHORTEST_QUIET = 0.3
 SMALLEST_SPIKE = 3.0
 """Excursions below this are scatter [K]."""
 
+LONG_QUIET = 1.5
+"""A record before ignition as long as this tells the scatter alone [s]."""
+
 _TO_SD = 1.4826
 _SPIKE_WINDOW = 0.25
 _BURST_WINDOW = 1.2
-_CROWD_WINDOW = 2.0
-_CROWD_SHARE = 0.25
+_CROWD_WINDOW = 1.0
+_CROWD_SHARE = 0.45
 
 
 def step_of(t: Array) -> float:
@@ -36,8 +39,9 @@ def quantum_of(y: Array) -> float:
 def zero_and_noise(t: Array, y: Array, ignition: float) -> tuple[float, float]:
     """Return the mean reading before ignition and the scatter of a single sample [K].
 
-    Without a long enough record before ignition the first is NaN and the second is the scatter
-    about short straight lines, of the quieter parts of the record.
+    Without a long enough record before ignition the first is NaN. A short one shows too little
+    of slow scatter, so the scatter about short straight lines through the quieter parts of the
+    whole record is the least that the second can be.
 
     Parameters
     ----------
@@ -49,16 +53,19 @@ def zero_and_noise(t: Array, y: Array, ignition: float) -> tuple[float, float]:
     quiet = known & (t < ignition - 2.0 * step_of(t))
     time = t[quiet]
     floor = max(quantum_of(y) / np.sqrt(12.0), 1e-3)
-    if time.size >= 8 and time[-1] - time[0] >= SHORTEST_QUIET:
-        middle = float(np.median(y[quiet]))
-        noise = _TO_SD * float(np.median(np.abs(y[quiet] - middle)))
-        calm = quiet & (np.abs(y - middle) < max(5.0 * noise, SMALLEST_SPIKE))
-        return float(np.mean(y[calm])), max(noise, floor)
-    return float("nan"), max(_scatter_about_lines(t[known], y[known]), floor)
+    span = float(time[-1] - time[0]) if time.size >= 8 else 0.0
+    about_lines = _scatter_about_lines(t[known], y[known]) if span < LONG_QUIET else 0.0
+    if span < SHORTEST_QUIET:
+        return float("nan"), max(floor, about_lines)
+    middle = float(np.median(y[quiet]))
+    noise = max(floor, _TO_SD * float(np.median(np.abs(y[quiet] - middle))))
+    noise = max(noise, min(about_lines, 2.0 * noise))
+    calm = quiet & (np.abs(y - middle) < max(5.0 * noise, SMALLEST_SPIKE))
+    return float(np.mean(y[calm])), noise
 
 
 def _scatter_about_lines(t: Array, y: Array) -> float:
-    """Return the lower quartile of the scatter about lines half a second long [K]."""
+    """Return the scatter about lines half a second long, of the calmer ones [K]."""
     size = max(8, round(0.5 / step_of(t))) if t.size > 1 else 8
     if t.size < size:
         return 0.0
@@ -68,7 +75,7 @@ def _scatter_about_lines(t: Array, y: Array) -> float:
         slope, level = np.polyfit(time - time[0], value, 1)
         rest = value - level - slope * (time - time[0])
         scatter.append(float(np.sqrt(np.sum(rest**2) / (size - 2))))
-    return float(np.quantile(scatter, 0.25))
+    return float(np.quantile(scatter, 0.15))
 
 
 def bridged(t: Array, y: Array) -> Array:
@@ -119,13 +126,12 @@ def find_spikes(t: Array, y: Array, noise: float, slope: float) -> Mask:
 
 def _crowded(flags: Mask, size: int) -> Mask:
     """Return where flags fill so much of a stretch that they are no spikes but the signal."""
+    size = max(size, 15)
     total = np.concatenate([[0], np.cumsum(flags)])
     at = np.arange(flags.size)
-    stop = np.minimum(at + max(size, 8), flags.size)
-    dense = (total[stop] - total[at]) > _CROWD_SHARE * max(size, 8)
-    run = np.flatnonzero(dense & flags)
+    stop = np.minimum(at + size, flags.size)
     crowded = np.zeros(flags.size, dtype=np.bool_)
-    for first in run:
+    for first in np.flatnonzero(flags & (total[stop] - total[at] > _CROWD_SHARE * size)):
         crowded[first : stop[first]] = True
     return crowded
 
