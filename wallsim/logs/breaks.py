@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from wallsim.logs.lines import Lines, Mask, best_break, moving_lines
@@ -25,6 +26,7 @@ _KINK_SHARE = 0.35
 _JUMP_TIME = 0.15
 _JUMP_LEAST = 3.0
 _COARSEST = 0.5
+_LAST_GASP = 0.4
 _COLDER = 40.0
 _HOTTER = 200.0
 _TO_SD = 1.4826
@@ -255,11 +257,28 @@ def _without_reading(t: Array, reading: Reading, at: int) -> Break:
     before = np.flatnonzero(np.isfinite(reading.y[:at]))
     if not before.size:
         return Break(float(t[0]), "open", "no reading at all: lead open")
-    last = int(before[-1])
-    words = (
-        f"no reading after {t[last]:.2f} s (last {reading.y[last] - 273.15:.0f} degC): lead open"
-    )
-    return Break(float(t[last]), "open", words, silent=True)
+    last = _last_sound(t, reading, before)
+    words = f"no reading after {t[before[-1]]:.2f} s"
+    if last == before[-1]:
+        words += f" (last {reading.y[last] - 273.15:.0f} degC)"
+    else:
+        words += f", none that fits the record after {t[last]:.2f} s"
+    return Break(float(t[last]), "open", f"{words}: lead open", silent=True)
+
+
+def _last_sound(t: Array, reading: Reading, known: NDArray[np.intp]) -> int:
+    """Return the last reading before a silence that still lies on the line of those before."""
+    last = int(known[-1])
+    end = known[t[known] > t[last] - _LAST_GASP]
+    base = known[(t[known] <= t[last] - _LAST_GASP) & (t[known] > t[last] - 3.0 * _LAST_GASP)]
+    base = base[reading.good[base]]
+    if base.size < 4:
+        return last
+    line = np.polyfit(t[base] - t[last], reading.y[base], 1)
+    off = np.abs(reading.y[end] - np.polyval(line, t[end] - t[last]))
+    limit = 8.0 * reading.noise + 2.0 * reading.slope * _LAST_GASP
+    wrong = end[off > limit]
+    return int(known[np.searchsorted(known, wrong[0]) - 1]) if wrong.size else last
 
 
 def _classify(

@@ -82,7 +82,6 @@ def decode(data: bytes, encoding: str | None, name: str) -> tuple[str, str]:
     for magic, what in _NOT_TEXT:
         if data.startswith(magic):
             raise LogError(f"{name}: this is {what}, not text; export the log as CSV")
-    data = data.rstrip(b"\x00") if not data.startswith((b"\xff\xfe", b"\xfe\xff")) else data
     bom = next((enc for mark, enc in _BOMS if data.startswith(mark)), None)
     if encoding is None:
         encoding = bom or _guess_encoding(data)
@@ -98,7 +97,7 @@ def decode(data: bytes, encoding: str | None, name: str) -> tuple[str, str]:
             f"{name}:{row}: not {encoding} text (byte {data[error.start]:#04x}); "
             f"state the encoding of the logs, or leave it out to have it found"
         ) from error
-    return text.lstrip("\ufeff"), encoding
+    return text.lstrip("\ufeff").rstrip("\x00"), encoding
 
 
 def _guess_encoding(data: bytes) -> str:

@@ -24,6 +24,9 @@ GUARD = 0.1
 """Samples this close before a break are not used [s]."""
 
 _SMALLEST_RISE = 3.0
+_MOST_OF_DEAD = 15.0
+_NOISY = 3.0
+_NOISY_SHARE = 4.0
 
 
 def screen_channels(
@@ -83,10 +86,13 @@ def screen_channels(
     for name, wild in find_wild(t, list(active.values())).items():
         if name not in breaks or wild.moment < breaks[name].moment - 2.0 * GUARD:
             breaks[name] = wild
+    quiet = _lower_median([r.noise for r in active.values()]) if active else 0.0
     for name, r in active.items():
-        screened[name] = _verdict(
+        channel = _verdict(
             t, r, events, spikes[name], clipped[name], breaks.get(name), exclusions.get(name)
         )
+        noisy = r.noise > max(_NOISY, _NOISY_SHARE * quiet)
+        screened[name] = _as_noisy(channel, quiet) if noisy else channel
     return {name: screened[name] for name in channels}
 
 
@@ -163,7 +169,7 @@ def _idle(
             reason = f"falls {-own_early:.0f} K in the first half of the burn {told}: leads swapped"
             found[reading.name] = ("reversed", reason)
         elif usual > 10.0 and _span(t, reading) < max(
-            _SMALLEST_RISE, 5.0 * reading.noise, 0.05 * usual
+            _SMALLEST_RISE, 5.0 * reading.noise, min(0.05 * usual, _MOST_OF_DEAD)
         ):
             found[reading.name] = ("dead", f"moves {_span(t, reading):.1f} K {told}")
     return found
@@ -222,10 +228,9 @@ def _verdict(
     if spiky.any():
         words.append("spikes")
         times = t[spiky]
-        reasons.append(
-            f"{_groups(spiky)} spikes between {times[0]:.2f} and {times[-1]:.2f} s, "
-            f"{int(spiky.sum())} samples masked"
-        )
+        count = _groups(spiky)
+        where = f"{times[0]:.2f} and {times[-1]:.2f} s, {int(spiky.sum())} samples masked"
+        reasons.append(f"{count} {'spike' if count == 1 else 'spikes'} between {where}")
     if (clipped & (t < end)).any():
         times = t[clipped]
         words.append("clipped")
@@ -260,6 +265,14 @@ def _verdict(
         reading.noise,
         "; ".join(reasons),
     )
+
+
+def _as_noisy(channel: Channel, usual: float) -> Channel:
+    """Return the channel with its scatter added to the verdict; its samples stay in use."""
+    words = [word for word in channel.verdict.split(", ") if word != "ok"]
+    reasons = [channel.reason] if channel.reason else []
+    reasons.append(f"scatters {channel.noise:.1f} K, the usual channel {usual:.1f} K")
+    return replace(channel, verdict=", ".join([*words, "noisy"]), reason="; ".join(reasons))
 
 
 def _groups(flags: Mask) -> int:

@@ -59,9 +59,9 @@ def zero_and_noise(t: Array, y: Array, ignition: float) -> tuple[float, float]:
         return float("nan"), max(floor, about_lines)
     middle = float(np.median(y[quiet]))
     noise = max(floor, _TO_SD * float(np.median(np.abs(y[quiet] - middle))))
-    noise = max(noise, min(about_lines, 2.0 * noise))
-    calm = quiet & (np.abs(y - middle) < max(5.0 * noise, SMALLEST_SPIKE))
-    return float(np.mean(y[calm])), noise
+    about_lines = min(about_lines, 2.0 * noise)
+    calm = y[quiet & (np.abs(y - middle) < max(4.0 * noise, SMALLEST_SPIKE))]
+    return float(np.mean(calm)), max(floor, about_lines, float(np.std(calm)))
 
 
 def _scatter_about_lines(t: Array, y: Array) -> float:
