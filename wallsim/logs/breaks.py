@@ -23,6 +23,7 @@ _WIDTHS = (0.3, 0.5, 0.8, 1.2)
 _WIDE = 2.5
 _AROUND = 0.4
 _KINK_SHARE = 0.35
+_WIDE_KINK_SHARE = 0.5
 _JUMP_TIME = 0.15
 _JUMP_LEAST = 3.0
 _COARSEST = 0.5
@@ -141,7 +142,7 @@ def _beyond(reading: Reading, others: list[Reading], ambient: float) -> Mask:
     tops = [float(np.max(o.y[o.good])) for o in others if o.good.any()]
     hottest = max(tops) if len(tops) > 2 else np.inf
     known = np.nan_to_num(reading.y, nan=ambient)
-    return (known < ambient - _COLDER) | (known > hottest + _HOTTER)
+    return (known < ambient - _COLDER) | (known > hottest + max(_HOTTER, hottest - ambient))
 
 
 def _outside(t: Array, reading: Reading, others: list[Reading], ambient: float) -> int | None:
@@ -176,8 +177,9 @@ def _excess(
     around = 2 * max(2, round(_AROUND / step_of(t))) + 1
     reading = readings[own]
     worst = np.zeros(t.size)
+    kink_share = _WIDE_KINK_SHARE if width * step_of(t) > _WIDTHS[-1] else _KINK_SHARE
     for statistic, share, least, factor in (
-        ("kink", _KINK_SHARE, 0.0, 6.0),
+        ("kink", kink_share, 0.0, 6.0),
         ("jump", _JUMP_TIME, _JUMP_LEAST, 8.0),
     ):
         values: list[Array] = [getattr(line, statistic) for line in lines]

@@ -54,21 +54,11 @@ def screen_channels(
     screened: dict[str, Channel] = {}
     readings: dict[str, Reading] = {}
     for name, column in channels.items():
-        if column not in log.channels:
-            screened[name] = _unused(name, t, "missing", "the log has no such channel")
-            continue
-        y = log.channels[column]
-        allowed = _not_excluded(t, exclusions.get(name))
-        if not np.isfinite(y).any():
-            screened[name] = _unused(name, t, "open", "no reading in the whole log: lead open")
-        elif not (allowed & np.isfinite(y) & (t > events.ignition)).any():
-            words = "excluded" if name in exclusions else "open"
-            reason = (
-                _exclusion_words(exclusions.get(name)) or "no reading after ignition: lead open"
-            )
-            screened[name] = _unused(name, t, words, reason)
+        taken = _take_in(name, t, log.channels.get(column), exclusions.get(name), events)
+        if isinstance(taken, Channel):
+            screened[name] = taken
         else:
-            readings[name] = _prepare(name, t, y, allowed, events)
+            readings[name] = taken
     readings = _with_common_slope(readings)
     spikes: dict[str, Mask] = {}
     for name, r in readings.items():
@@ -94,6 +84,22 @@ def screen_channels(
         noisy = r.noise > max(_NOISY, _NOISY_SHARE * quiet)
         screened[name] = _as_noisy(channel, quiet) if noisy else channel
     return {name: screened[name] for name in channels}
+
+
+def _take_in(
+    name: str, t: Array, y: Array | None, exclusion: Exclusion | None, events: Events
+) -> Reading | Channel:
+    """Return a channel ready for screening, or the verdict where there is nothing to screen."""
+    if y is None:
+        return _unused(name, t, "missing", "the log has no such channel")
+    if not np.isfinite(y).any():
+        return _unused(name, t, "open", "no reading in the whole log: lead open")
+    allowed = _not_excluded(t, exclusion)
+    if (allowed & np.isfinite(y) & (t > events.ignition)).any():
+        return _prepare(name, t, y, allowed, events)
+    if exclusion is not None:
+        return _unused(name, t, "excluded", _exclusion_words(exclusion))
+    return _unused(name, t, "open", "no reading after ignition: lead open")
 
 
 def _with_common_slope(readings: dict[str, Reading]) -> dict[str, Reading]:

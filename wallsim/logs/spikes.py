@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation, median_filter
 
 from wallsim.logs.lines import Mask
@@ -59,7 +60,7 @@ def zero_and_noise(t: Array, y: Array, ignition: float) -> tuple[float, float]:
         return float("nan"), max(floor, about_lines)
     middle = float(np.median(y[quiet]))
     noise = max(floor, _TO_SD * float(np.median(np.abs(y[quiet] - middle))))
-    about_lines = min(about_lines, 2.0 * noise)
+    about_lines = max(noise, min(about_lines, 2.0 * noise)) if span < LONG_QUIET else 0.0
     calm = y[quiet & (np.abs(y - middle) < max(4.0 * noise, SMALLEST_SPIKE))]
     return float(np.mean(calm)), max(floor, about_lines, float(np.std(calm)))
 
@@ -111,7 +112,7 @@ def find_spikes(t: Array, y: Array, noise: float, slope: float) -> Mask:
     whole = bridged(t, y)
     narrow = 2 * max(2, round(0.5 * _SPIKE_WINDOW / step)) + 1
     off = np.abs(whole - running_median(whole, narrow))
-    spikes = off > max(7.0 * noise, SMALLEST_SPIKE) + 0.25 * slope * step
+    spikes = off > max(8.0 * noise, SMALLEST_SPIKE) + 0.25 * slope * step
     wide = 2 * round(0.5 * _BURST_WINDOW / step) + 1
     if wide > narrow:
         off = np.abs(whole - running_median(whole, wide))
@@ -160,7 +161,8 @@ def find_clipping(t: Array, y: Array, good: Mask, noise: float) -> Mask:
         return none
     slope, level = np.polyfit(t[lead] - t[start], y[lead], 1)
     short = top - level
-    growth = slope * min(1.0, t[end] - t[start])
+    earlier = index[max(0, first - 2 * lead.size) : first - lead.size]
+    growth = _growth(t, y, earlier, lead, slope, min(1.0, t[end] - t[start]))
     unit = max(noise, quantum)
     if growth < 4.0 * unit or short > max(8.0 * unit, 3.0 * slope * step, 10.0):
         return none
@@ -169,6 +171,21 @@ def find_clipping(t: Array, y: Array, good: Mask, noise: float) -> Mask:
     clipped = none.copy()
     clipped[max(0, touched[0] - 1) : touched[-1] + pad + 1] = True
     return clipped
+
+
+def _growth(
+    t: Array, y: Array, earlier: NDArray[np.intp], lead: NDArray[np.intp], slope: float, time: float
+) -> float:
+    """Return how far a record would climb on, slowing down as it did over two stretches [K]."""
+    if earlier.size < 4:
+        return slope * time
+    before = float(np.polyfit(t[earlier] - t[earlier[0]], y[earlier], 1)[0])
+    slowing = max(0.0, (before - slope) / float(np.mean(t[lead]) - np.mean(t[earlier])))
+    slope -= 0.5 * slowing * float(t[lead[-1]] - t[lead[0]])
+    if slope <= 0.0:
+        return 0.0
+    time = min(time, slope / slowing) if slowing > 0.0 else time
+    return slope * time - 0.5 * slowing * time**2
 
 
 def _longest_run(flags: Mask) -> tuple[int, int]:
