@@ -94,7 +94,7 @@ class Campaign:
     case : Case
     firings : tuple of Firing
     reference_pressure : float
-        Mean absolute pressure of the bare firings (of all, where none is bare) [Pa].
+        Median absolute pressure of the bare firings (of all, where none is bare) [Pa].
     """
 
     case: Case
@@ -112,7 +112,7 @@ def load_campaign(case: Case) -> Campaign:
     """
     firings = tuple(_firing(case, run) for run in case.runs)
     bare = [f for f in firings if f.blend.deposit is None] or firings
-    return Campaign(case, firings, float(np.mean([f.events.plateau for f in bare])))
+    return Campaign(case, firings, float(np.median([f.events.plateau for f in bare])))
 
 
 def _firing(case: Case, run: Run) -> Firing:

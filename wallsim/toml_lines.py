@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 KeyPath = tuple[str | int, ...]
@@ -151,8 +152,6 @@ def scan(text: str) -> tuple[dict[KeyPath, int], list[tuple[KeyPath, int, int]]]
     repeated : list of (path, first line, later line)
     """
     scanner = _Scanner(text)
-    try:
+    with suppress(ValueError):
         scanner.document()
-    except ValueError:
-        pass
     return scanner.lines, scanner.repeated

@@ -113,13 +113,13 @@ def parse(text: str, si_unit: str) -> Quantity:
     """
     match = _QUANTITY.match(text)
     if match is None:
-        raise ValueError(f"not a quantity; write it like {_example(si_unit)}")
+        raise ValueError(f"not a quantity; write it like {example(si_unit)}")
     value, unit = float(match["value"]), match["unit"] or ""
     sd_text, sd_unit = match["sd"], match["sd_unit"] or ""
     if not unit and sd_unit and not (sd_unit == "%" and si_unit == "dimensionless"):
         unit = sd_unit
     if not unit and si_unit != "dimensionless":
-        raise ValueError(f"has no unit; write it like {_example(si_unit)}")
+        raise ValueError(f"has no unit; write it like {example(si_unit)}")
     si = to_si(value, unit, si_unit)
     if sd_text is None:
         return Quantity(si, 0.0, text)
@@ -145,5 +145,6 @@ _EXAMPLES = {
 }
 
 
-def _example(si_unit: str) -> str:
+def example(si_unit: str) -> str:
+    """Return how a quantity of that kind is written, in quotes."""
     return _EXAMPLES.get(si_unit, f'"1 {si_unit}"')

@@ -273,6 +273,8 @@ class FitOptions:
     ----------
     heating_scatter : Quantity
         Standard deviation of the heating factor between firings [-] (value; its sd unused).
+    gas_temperature_scatter : Quantity
+        Standard deviation of the gas temperature between firings [-] (value; its sd unused).
     ignition_offset : Quantity
         Ignition seen by the wall minus ignition seen by the pressure tap [s].
     ramp : Quantity
@@ -294,6 +296,7 @@ class FitOptions:
     """
 
     heating_scatter: Quantity
+    gas_temperature_scatter: Quantity
     ignition_offset: Quantity
     ramp: Quantity
     pressure_exponent: Quantity

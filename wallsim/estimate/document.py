@@ -243,7 +243,7 @@ def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
             "time_s": plain(times),
             "mean_resistance_m2K_W": along.growth(name, times).interval(C),
         },
-        "dominated_by": variance_shares(estimate, mean.gradient, f"deposit of {name}"),
+        "dominated_by": variance_shares(estimate, mean.gradient),
     }
     return _withheld(out, told)
 

@@ -158,18 +158,17 @@ def _fresh(gas, **changes):  # type: ignore[no-untyped-def]
     return replace(gas, **changes)
 
 
-def variance_shares(estimate: Estimate, gradient: Array, own: str) -> list[dict[str, object]]:
+def variance_shares(estimate: Estimate, gradient: Array) -> list[dict[str, object]]:
     """Return which groups of unknowns carry the variance of a readout, largest first.
 
     The share of a group is the part of the variance that would go if its unknowns were known
     exactly (first-order index; Saltelli et al. 2008, section 1.2.15). Shares of correlated
-    groups overlap, so they need not add up to one.
+    groups overlap, so they need not add up to one. What is wanted itself, h and R along the tube,
+    is no cause and is left out.
 
     Parameters
     ----------
     gradient : Array, shape (m,)
-    own : str
-        Group of the readout itself, left out.
     """
     C = estimate.covariance
     parameters = estimate.unknowns.prior.parameters
@@ -179,7 +178,7 @@ def variance_shares(estimate: Estimate, gradient: Array, own: str) -> list[dict[
         groups.setdefault(p.group, []).append(i)
     shares = []
     for name, members in groups.items():
-        if name == own or total <= 0.0:
+        if total <= 0.0 or name.startswith(WANTED):
             continue
         cross = C[members] @ gradient
         part = float(cross @ np.linalg.solve(C[np.ix_(members, members)], cross)) / total
@@ -189,9 +188,10 @@ def variance_shares(estimate: Estimate, gradient: Array, own: str) -> list[dict[
     return sorted(shares, key=lambda s: -float(s["share"]))[:SHARES_SHOWN]  # type: ignore[arg-type]
 
 
+WANTED = ("deposit of ", "gas-side coefficient along the tube")
 ADVICE = {
+    "firing-to-firing gas temperature": "repeat the bare and the dosed firings",
     "firing-to-firing heating": "repeat the bare and the dosed firings",
-    "gas-side coefficient along the tube": "more bare firings; more stations",
     "gas-side coefficient of": "a bare firing of that blend's base fuel",
     "gas temperature": "a better gas temperature, or bare firings of the same fuel",
     "wall thickness": "measure the wall",

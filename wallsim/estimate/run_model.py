@@ -9,7 +9,7 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from wallsim.build import Campaign, Firing, Trace
-from wallsim.estimate.unknowns import RunMap, SensorMap, Unknowns, smooth_basis
+from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, smooth_basis
 from wallsim.fit.noise import Noise
 from wallsim.wall.gas import GasSide
 from wallsim.wall.march import Surfaces, WallSlope, march
@@ -161,7 +161,7 @@ def _surfaces(campaign: Campaign, firing: Firing, unknowns: Unknowns, wall: Wall
     gas = GasSide(
         basis, basis if law != "none" else np.zeros((z.size, 0)), share, ambient, firing.burn,
         firing.pressure_time, np.log(firing.pressure / campaign.reference_pressure),
-        law, unknowns.t_ref[blend.name], _deposit_age(campaign, firing),
+        PURGE_KNOTS, law, unknowns.t_ref[blend.name], _deposit_age(campaign, firing),
     )
     diameter = 2.0 * float(wall.r.max())
     natural = case.tube.outside.convection is None

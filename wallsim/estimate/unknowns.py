@@ -24,6 +24,9 @@ CLOSEST_KNOTS = 0.02
 RESISTANCE_VARIATION = 0.3
 CURVATURE = (0.0, 1.2)
 PURGE_SCATTER = 0.3
+PURGE_KNOTS = np.array([0.0, 2.0, 4.0, 6.0, 9.0, 14.0, 20.0])
+PURGE_VARIATION = 1.0
+PURGE_MEMORY = 8.0
 LINEAR_CURVATURE = np.log(1e-3)
 
 
@@ -169,6 +172,17 @@ class Unknowns:
         )
 
 
+def gas_family(case: Case, blend: str) -> str:
+    """Return the blend whose gas temperature ``blend`` shares, itself if it states its own."""
+    seen = {blend}
+    while (like := case.blends[blend].like) is not None and like not in seen:
+        if case.blends[blend].gas_temperature != case.blends[like].gas_temperature:
+            break
+        seen.add(like)
+        blend = like
+    return blend
+
+
 def mounting(case: Case, run: str, sensor: str) -> str:
     """Return the name of a sensor's attachment in ``run``: it counts up when welded on anew."""
     count = 1
@@ -193,12 +207,31 @@ def _add_gas_side(c: _Collector, case: Case, points: Array, t_ref: dict[str, flo
         unit = Quantity(0.0, 1.0)
         c.single("gas temperature, shared error", "prior sd", unit, "gas temperature, shared")
     for b in used:
-        c.single(f"gas temperature factor {b.name}", "1", b.own_error,
-                 f"gas temperature of {b.name} alone")
+        family = gas_family(case, b.name)
+        if f"gas temperature factor {family}" not in c.place:
+            c.single(f"gas temperature factor {family}", "1", case.blends[family].own_error,
+                     f"gas temperature of {family} and blends like it")
+        if family != b.name:
+            c.single(f"gas temperature factor {b.name}", "1", b.own_error,
+                     f"gas temperature of {b.name} alone")
         c.single(f"coefficient factor {b.name}", "1", b.coefficient,
                  f"gas-side coefficient of {b.name} against the reference", log=True)
     c.single("gas temperature rise time", "s", fit.ramp, "ignition ramp", log=True)
-    c.single("purge coefficient", "W/m^2/K", fit.purge, "purge after shutdown", log=True)
+    if fit.purge.sd > 0.0:
+        _add_purge(c, fit.purge)
+
+
+def _add_purge(c: _Collector, stated: Quantity) -> None:
+    """Add the history of the bore coefficient after shutdown: a level that may change suddenly.
+
+    Exponential covariance, the roughest of the Matern family: a purge is opened and shut.
+    """
+    t = PURGE_KNOTS
+    rough = np.exp(-np.abs(t[:, None] - t[None, :]) / PURGE_MEMORY)
+    cov = log_sd(stated) ** 2 + PURGE_VARIATION**2 * rough
+    mean, sd = float(np.log(stated.value)), float(np.sqrt(cov[0, 0]))
+    c.block([Parameter(f"purge coefficient after {s:g} s", "W/m^2/K", True, mean, sd,
+                       "purge after shutdown") for s in t], cov)
 
 
 def _add_deposits(c: _Collector, case: Case, points: Array, laws: dict[str, str]) -> None:
@@ -236,9 +269,12 @@ def _add_wall(c: _Collector, case: Case) -> None:
 def _add_runs(c: _Collector, campaign: Campaign) -> None:
     fit = campaign.case.fit
     scatter = Quantity(1.0, fit.heating_scatter.value)
+    gas_scatter = Quantity(1.0, fit.gas_temperature_scatter.value)
     for f in campaign.firings:
         name = f.run.name
         c.single(f"heating factor {name}", "1", scatter, "firing-to-firing heating", log=True)
+        c.single(f"gas temperature of firing {name}", "1", gas_scatter,
+                 "firing-to-firing gas temperature")
         c.single(f"ignition offset {name}", "s", fit.ignition_offset, "ignition time")
         if fit.purge.sd > 0.0:
             c.single(f"purge factor {name}", "1", Quantity(1.0, PURGE_SCATTER),
@@ -277,7 +313,7 @@ class _RunMapper:
         self.template = WallParameters(
             log_h=np.zeros(n), pressure_exponent=fit.pressure_exponent.value,
             log_rise=float(np.log(blend.gas_temperature.value - tube.outside.ambient)),
-            log_ramp=_log(fit.ramp), log_purge=_log(fit.purge), log_R=np.zeros(n_R),
+            log_ramp=_log(fit.ramp), log_purge=np.full(PURGE_KNOTS.size, _log(fit.purge)), log_R=np.zeros(n_R),
             log_curvature=CURVATURE[0], emissivity=tube.outside.emissivity.value,
             convection=convection.value, log_head=_log(tube.head.coefficient),
             log_exit=_log(tube.exit.coefficient), log_conductivity=_log(tube.conductivity_scale),
@@ -293,6 +329,9 @@ class _RunMapper:
             rows = range(self.slots[field].start, self.slots[field].stop)
             for row, z in zip(rows, self.u.knots, strict=False):
                 self.replace(row, f"{label} at {1e3 * z:.0f} mm")
+        for row, t in zip(range(self.slots["log_purge"].start, self.slots["log_purge"].stop),
+                          PURGE_KNOTS, strict=True):
+            self.replace(row, f"purge coefficient after {t:g} s")
         level = self.slots["log_h"]
         if f"coefficient factor {blend.name}" not in self.names:
             self.constant[level] += np.log(blend.coefficient.value)
@@ -308,17 +347,17 @@ class _RunMapper:
                       self.names.get(f"ignition offset {run}"), offset)
 
     def gas_temperature(self, blend: Blend) -> None:
-        """Add the shared and the own error, to first order, to the log of the rise."""
-        row, own = self.slots["log_rise"], f"gas temperature factor {blend.name}"
-        T = blend.gas_temperature
+        """Add the shared and the own errors, to first order, to the log of the rise."""
+        row, T = self.slots["log_rise"], blend.gas_temperature
         rise = T.value - self.case.tube.outside.ambient
-        self.add(row, "gas temperature, shared error", T.sd / rise)
         slope = T.value / rise
-        if own in self.names:
-            self.constant[row] -= slope
-            self.add(row, own, slope)
-        else:
-            self.constant[row] += slope * (blend.own_error.value - 1.0)
+        self.add(row, "gas temperature, shared error", T.sd / rise)
+        family = gas_family(self.case, blend.name)
+        own = [f"gas temperature factor {name}" for name in dict.fromkeys((family, blend.name))]
+        for name in (*own, f"gas temperature of firing {self.firing.run.name}"):
+            if name in self.names:
+                self.constant[row] -= slope
+                self.add(row, name, slope)
 
     def replace(self, row: int, name: str) -> None:
         """Make a row equal to one unknown, if it is one."""
@@ -334,7 +373,6 @@ class _RunMapper:
 _SINGLE = {
     "pressure_exponent": "pressure exponent",
     "log_ramp": "gas temperature rise time",
-    "log_purge": "purge coefficient",
     "emissivity": "emissivity",
     "convection": "outside convection",
     "log_head": "head conductance",

@@ -1,7 +1,8 @@
 """Bore face: gas-side convection in series with the deposit.
 
     heat into the wall = U (T_g - T),   1/U = 1/h + R
-    h(z, t)   = exp(B_h(z) log_h) (p(t)/p_ref)^n            while burning, the purge afterwards
+    h(z, t)   = exp(B_h(z) log_h) (p(t)/p_ref)^n            while burning
+    h(z, t)   = exp(log_purge(t - t_shutdown))              afterwards
     T_g(z, t) = T_amb + (1 - exp(-t/ramp)) share(z) (T_gas - T_amb)
     R(z, t)   = exp(B_R(z) log_R) g(t),   g = (1 - exp(-x t/t_ref))/(1 - exp(-x))
 
@@ -40,8 +41,8 @@ class WallParameters:
         be told apart, is nearly straight, and an estimate moves along it in few steps.
     log_ramp : float
         Log of the rise time of the gas temperature [s].
-    log_purge : float
-        Log of the bore coefficient after shutdown [W/(m^2 K)].
+    log_purge : Array, shape (n_purge,)
+        Log of the bore coefficient after shutdown [W/(m^2 K)] at its knots in time.
     log_R : Array, shape (n_R,)
         Log of the deposit resistance at ``t_ref`` [m^2 K/W] at its knots; may be empty.
     log_curvature : float
@@ -60,7 +61,7 @@ class WallParameters:
     pressure_exponent: float
     log_rise: float
     log_ramp: float
-    log_purge: float
+    log_purge: Array
     log_R: Array
     log_curvature: float
     emissivity: float
@@ -125,6 +126,8 @@ class GasSide:
         From ignition to shutdown [s].
     pressure_time, log_pressure : Array, shape (n_p,)
         Log of p/p_ref over time from ignition.
+    purge_time : Array, shape (n_purge,)
+        Knots of the bore coefficient after shutdown, from shutdown [s].
     law : {"none", "constant", "linear", "saturating"}
     t_ref : float
         Time at which the growth is 1 [s].
@@ -139,6 +142,7 @@ class GasSide:
     burn: float
     pressure_time: Array
     log_pressure: Array
+    purge_time: Array
     law: Law
     t_ref: float
     deposit_age: float = 0.0
@@ -146,6 +150,11 @@ class GasSide:
     def log_pressure_at(self, t: float) -> float:
         """Return log(p/p_ref) at ``t`` [s]."""
         return float(np.interp(t, self.pressure_time, self.log_pressure))
+
+    def purge_weights(self, t: float) -> Array:
+        """Return the weights of the purge's knots at ``t`` [s] from ignition."""
+        after, knots = t - self.burn, self.purge_time
+        return np.array([np.interp(after, knots, unit) for unit in np.eye(knots.size)])
 
     def growth(self, t: float, log_curvature: float) -> tuple[float, float]:
         """Return the growth at ``t`` and its derivative to the log of the curvature."""
@@ -170,7 +179,7 @@ class GasSide:
     def coefficient(self, t: float, burning: bool, p: WallParameters) -> Array:
         """Return h at the bore nodes [W/(m^2 K)]; shape (m,)."""
         if not burning:
-            return np.full(len(self.share), np.exp(p.log_purge))
+            return np.full(len(self.share), np.exp(self.purge_weights(t) @ p.log_purge))
         scale = p.pressure_exponent * self.log_pressure_at(t)
         return np.exp(self.coefficient_basis @ p.log_h + scale)
 
@@ -199,7 +208,7 @@ class GasSide:
             out[:, slots["log_rise"].start] = rise * (1.0 - late)
             out[:, slots["log_ramp"].start] = -rise * late * t / np.exp(p.log_ramp)
         else:
-            out[:, slots["log_purge"].start] = of_log_h
+            out[:, slots["log_purge"]] = of_log_h[:, None] * self.purge_weights(t)
         if self.law != "none":
             of_R = -(e.U**2) * drive
             out[:, slots["log_R"]] = (of_R * R)[:, None] * self.resistance_basis

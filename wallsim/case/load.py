@@ -1,0 +1,198 @@
+"""From a case file to a `Case`: keys checked one by one, then against each other, then in SI.
+
+Every fault of a file is reported at once.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import BaseModel
+
+from wallsim.case.checks import faults_between, source_blend, window
+from wallsim.case.model import (
+    Blend,
+    Case,
+    Deposit,
+    End,
+    Exclusion,
+    FitOptions,
+    LogFormat,
+    Outside,
+    Pressure,
+    Run,
+    Sensor,
+    Tube,
+)
+from wallsim.case.schema import BlendKeys, CaseKeys, EndKeys, RunKeys
+from wallsim.errors import CaseError
+from wallsim.materials import load_solid
+from wallsim.materials.solid import Solid
+from wallsim.source import Source
+from wallsim.units import Quantity
+
+ONE = Quantity(1.0, 0.0, "1")
+SLIGHT = Quantity(1.0, 0.005, "1 +- 0.5 %")
+BUILT_IN_REGION = "wall"
+
+
+def load_case(path: Path | str) -> Case:
+    """Return the case file at ``path``.
+
+    Raises
+    ------
+    CaseError
+        With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
+    """
+    path = Path(path)
+    source = Source.of(path, "case file")
+    keys, faults = source.validate(CaseKeys)
+    if keys is None:
+        raise CaseError(faults)
+    faults = faults_between(keys, source)
+    solids, material_faults = _solids(keys, source)
+    if faults or material_faults:
+        raise CaseError(faults + material_faults)
+    return _case(keys, source, solids)
+
+
+def _solids(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[str]]:
+    """Return the metal of each region, and what is wrong with any."""
+    wanted: dict[tuple[str | int, ...], tuple[str, str]] = {}
+    if keys.tube.material is not None:
+        wanted["tube", "material"] = (BUILT_IN_REGION, keys.tube.material)
+    for region, name in keys.tube.regions.items():
+        wanted["tube", "regions", region] = (region, name)
+    solids, faults = {}, []
+    for place, (region, name) in wanted.items():
+        try:
+            solids[region] = load_solid(name, source.path.parent)
+        except CaseError as error:
+            faults.extend(
+                line if line.startswith(str(source.path.parent / name)) else source.fault(
+                    place, line) for line in error.faults
+            )
+    return solids, faults
+
+
+def _case(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
+    folder = source.path.absolute().parent
+    fit = keys.fit
+    length = keys.tube.length.value
+    correlation = fit.correlation_length.value if fit.correlation_length else 0.25 * length
+    limit = fit.limit_temperature
+    return Case(
+        path=source.path,
+        title=keys.title or folder.name,
+        tube=_tube(keys, solids),
+        sensors=tuple(
+            Sensor(s.name, s.channel or s.name, s.z, s.depth.value, s.lag, s.lead_loss)
+            for s in keys.sensor
+        ),
+        pressure=_pressure(keys),
+        log_format=LogFormat(
+            keys.log.time, keys.log.delimiter, keys.log.decimal, keys.log.encoding,
+            dict(keys.log.units),
+        ),
+        blends={name: _blend(keys, name) for name in keys.blend},
+        runs=tuple(_run(run, source.path.parent) for run in keys.run),
+        fit=FitOptions(
+            heating_scatter=fit.heating_scatter,
+            gas_temperature_scatter=fit.gas_temperature_scatter,
+            ignition_offset=fit.ignition_offset,
+            ramp=fit.ramp,
+            pressure_exponent=fit.pressure_exponent,
+            purge=fit.purge,
+            coefficient=fit.coefficient,
+            coefficient_variation=fit.coefficient_variation.value,
+            correlation_length=correlation,
+            tolerance=fit.tolerance.value,
+            limit_temperature=None if limit is None else limit.value,
+        ),
+        resolved=_resolved(keys),
+    )
+
+
+def _tube(keys: CaseKeys, solids: dict[str, Solid]) -> Tube:
+    t = keys.tube
+    ambient = t.outside.ambient.value
+    bore, fixed = t.bore, "bore"
+    if bore is None:
+        assert t.outside_diameter is not None
+        fixed = "outside"
+        bore = Quantity(t.outside_diameter.value - 2.0 * t.wall.value)
+    return Tube(
+        solids=solids, bore=bore, wall=t.wall,
+        fixed_diameter="outside" if fixed == "outside" else "bore", length=t.length.value,
+        head=_end(t.head, ambient), exit=_end(t.exit, ambient),
+        outside=Outside(
+            t.outside.emissivity, t.outside.convection, t.outside.convection_scale, ambient
+        ),
+        conductivity_scale=t.conductivity_scale, heat_capacity_scale=t.heat_capacity_scale,
+        mesh=None if t.mesh is None else Path(t.mesh),
+    )
+
+
+def _end(keys: EndKeys, ambient: float) -> End:
+    coefficient = keys.contact if keys.contact is not None else keys.convection
+    assert coefficient is not None
+    return End(coefficient, ambient if keys.temperature is None else keys.temperature.value)
+
+
+def _pressure(keys: CaseKeys) -> Pressure:
+    p = keys.pressure
+    first = p.along[0][1].value if p.along else 1.0
+    return Pressure(
+        p.channel, p.reads == "gauge", p.barometer.value,
+        tuple((z.value, level.value / first) for z, level in p.along),
+        tuple((tap.channel, tap.z.value) for tap in p.taps),
+    )
+
+
+def _blend(keys: CaseKeys, name: str) -> Blend:
+    own: BlendKeys = keys.blend[name]
+    temperature, where = source_blend(keys, name, "gas_temperature")
+    assert isinstance(temperature, Quantity)
+    kind, _ = source_blend(keys, name, "gas_temperature_error")
+    factor = own.own_error or (ONE if own.like else SLIGHT)
+    if kind == "own":
+        sd = temperature.sd / temperature.value
+        factor = Quantity(factor.value, (factor.sd**2 + sd**2) ** 0.5, temperature.text)
+        temperature = Quantity(temperature.value, 0.0, temperature.text)
+    along, _ = source_blend(keys, name, "gas_temperature_along")
+    coefficient, _ = source_blend(keys, name, "coefficient")
+    d = own.deposit
+    deposit = None
+    if d is not None and d.growth != "none":
+        softening = None if d.softening is None else d.softening.value
+        deposit = Deposit(d.growth, d.conductivity, d.resistance, softening)
+    return Blend(
+        name, own.like, temperature, factor,
+        tuple((z.value, share.value) for z, share in along or ()),  # type: ignore[attr-defined]
+        coefficient or ONE,  # type: ignore[arg-type]
+        own.silicon.value, own.water.value, deposit,
+    )
+
+
+def _run(keys: RunKeys, folder: Path) -> Run:
+    start = None if keys.start == "clean bore" else keys.start.removeprefix("as left by ").strip()
+    return Run(
+        keys.name, folder / keys.log, keys.blend, start,
+        {sensor: Exclusion(*window(text), text) for sensor, text in keys.exclude.items()},
+        tuple(keys.reattached),
+        None if keys.ignition is None else keys.ignition.value,
+        None if keys.shutdown is None else keys.shutdown.value,
+    )
+
+
+def _resolved(value: object) -> object:
+    """Return the keys as text with defaults filled in, for the echo in the result."""
+    if isinstance(value, Quantity):
+        return value.text or f"{value.value:g}"
+    if isinstance(value, BaseModel):
+        return {name: _resolved(getattr(value, name)) for name in type(value).model_fields}
+    if isinstance(value, dict):
+        return {str(key): _resolved(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_resolved(item) for item in value]
+    return value

@@ -1,0 +1,396 @@
+"""Keys of a case file: what each means, its unit, its default.
+
+Field by field only; what ties one key to another is in `wallsim.case.checks`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
+from pydantic_core import PydanticUndefined
+
+from wallsim.source import advice
+from wallsim.units import Quantity, example, parse
+
+
+def reader(
+    si_unit: str,
+    *,
+    low: float | None = None,
+    high: float | None = None,
+    above: float | None = None,
+    below: float | None = None,
+    fixed: bool = False,
+) -> Any:
+    """Return a validator that reads a quantity; ``fixed`` ones take no ``+-``."""
+    dimensionless = si_unit == "dimensionless"
+
+    def read(value: Any) -> Quantity:
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise ValueError(f"must be text; write it like {example(si_unit)}")
+        text = value if isinstance(value, str) else repr(value)
+        try:
+            quantity = parse(text, si_unit)
+        except ValueError as error:
+            wrong, _, hint = str(error).partition("; ")
+            raise ValueError(f"{wrong}; {hint or 'write it like ' + example(si_unit)}") from error
+        if fixed and quantity.sd:
+            raise ValueError("takes no +-, it is held fixed; write the value alone")
+        unit = "" if dimensionless else f" {si_unit}"
+        if above is not None and not quantity.value > above:
+            raise ValueError(f"must be above {above:g}{unit}; check value and unit")
+        if low is not None and not quantity.value >= low:
+            raise ValueError(f"must be {low:g}{unit} or more; check value and unit")
+        if below is not None and not quantity.value < below:
+            raise ValueError(f"must be below {below:g}{unit}; check value and unit")
+        if high is not None and not quantity.value <= high:
+            raise ValueError(f"must be {high:g}{unit} or less; check value and unit")
+        return quantity
+
+    return PlainValidator(read)
+
+
+def read_share_or_pressure(value: Any) -> Quantity:
+    """Return a plain share [-] or an absolute pressure [Pa]; `is_share` tells which."""
+    try:
+        quantity = parse(value if isinstance(value, str) else repr(value), "dimensionless")
+    except ValueError:
+        try:
+            quantity = parse(str(value), "Pa")
+        except ValueError:
+            raise ValueError(
+                'neither a share nor an absolute pressure; write "0.95" or "3.7 bar"'
+            ) from None
+    if not quantity.value > 0.0:
+        raise ValueError("must be positive; check value and unit")
+    return quantity
+
+
+def is_share(quantity: Quantity) -> bool:
+    """Return True if the text has no unit of pressure."""
+    try:
+        parse(quantity.text, "dimensionless")
+    except ValueError:
+        return False
+    return True
+
+
+def _pair(second: Any) -> Any:
+    position = reader("m", low=0.0, fixed=True)
+
+    def read(value: Any) -> tuple[Quantity, Quantity]:
+        if not isinstance(value, list) or len(value) != 2:
+            raise ValueError('must be a pair; write it like ["40 mm", "0.95"]')
+        return position.func(value[0]), second.func(value[1])
+
+    return PlainValidator(read)
+
+
+Position = Annotated[Quantity, reader("m", low=0.0)]
+FixedLength = Annotated[Quantity, reader("m", above=0.0, fixed=True)]
+Size = Annotated[Quantity, reader("m", above=0.0)]
+Seconds = Annotated[Quantity, reader("s", low=0.0)]
+Moment = Annotated[Quantity, reader("s", fixed=True)]
+Temperature = Annotated[Quantity, reader("K", above=0.0)]
+FixedTemperature = Annotated[Quantity, reader("K", above=0.0, fixed=True)]
+Coefficient = Annotated[Quantity, reader("W/m^2/K", low=0.0)]
+Share = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0)]
+FixedShare = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0, fixed=True)]
+Factor = Annotated[Quantity, reader("dimensionless", above=0.0)]
+FixedFactor = Annotated[Quantity, reader("dimensionless", above=0.0, fixed=True)]
+Word = Annotated[str, Field(min_length=1)]
+SharePair = Annotated[
+    tuple[Quantity, Quantity], _pair(reader("dimensionless", above=0.0, fixed=True))
+]
+PressurePair = Annotated[tuple[Quantity, Quantity], _pair(PlainValidator(read_share_or_pressure))]
+
+
+def key(meaning: str, default: Any = PydanticUndefined, example: str = "", like: str = "") -> Any:
+    """Return a field; ``like`` says in words what a default of None stands for."""
+    extra = {"like": like} if like else None
+    examples = [example] if example else []
+    return Field(default, description=meaning, examples=examples, json_schema_extra=extra)
+
+
+class Table(BaseModel):
+    """A table of the case file; unknown keys are faults, defaults are read like the user's text."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", validate_default=True)
+
+
+OPEN_END = "15 W/m^2/K +- 50 %"
+
+
+def _end_words(value: Any) -> Any:
+    if not isinstance(value, str):
+        return value
+    words = {"insulated": {"contact": "0 W/m^2/K"}, "open": {"convection": OPEN_END}}
+    if value not in words:
+        hint = advice(value, words, "known")
+        raise ValueError(f'neither a known word nor a table; {hint}, {{ contact = "500 W/m^2/K" }}')
+    return words[value]
+
+
+class EndKeys(Table):
+    """One end of the tube."""
+
+    contact: Coefficient | None = key("contact conductance to a body", None)
+    convection: Coefficient | None = key("convection coefficient to gas", None)
+    temperature: FixedTemperature | None = key("of that body or gas", None, like="ambient")
+
+
+def _convection(value: Any) -> Any:
+    if value == "natural":
+        return None
+    return reader("W/m^2/K", low=0.0).func(value)
+
+
+class OutsideKeys(Table):
+    """The outer wall."""
+
+    emissivity: Share = key("total emissivity", "0.8 +- 0.1")
+    convection: Annotated[Quantity | None, PlainValidator(_convection)] = key(
+        '"natural" (horizontal cylinder in air) or a coefficient', "natural"
+    )
+    convection_scale: Factor = key("factor on natural convection", "1 +- 25 %")
+    ambient: FixedTemperature = key("air and surroundings; the wall starts there", "20 degC")
+
+
+End = Annotated[EndKeys, BeforeValidator(_end_words)]
+
+
+class TubeKeys(Table):
+    """The wall."""
+
+    material: Word | None = key(
+        "shipped solid, or a .toml file beside the case", None, like="required, or regions"
+    )
+    bore: Size | None = key(
+        "bore diameter; stays where it is when the wall is a parameter", None,
+        like="this or outside_diameter",
+    )
+    outside_diameter: Size | None = key("instead of bore", None, like="this or bore")
+    wall: Size = key("wall thickness", example='wall = "5.08 mm +- 0.1 mm"')
+    length: FixedLength = key("head end to exit", example='length = "450 mm"')
+    head: End = key(
+        '"insulated", "open" (convection ' + OPEN_END + "), or a table", "insulated"
+    )
+    exit: End = key("likewise", "insulated")
+    outside: OutsideKeys = key("table, see below", {})
+    conductivity_scale: Factor = key("factor on the k(T) of the metal", "1 +- 3 %")
+    heat_capacity_scale: Factor = key("factor on its c(T)", "1 +- 2 %")
+    mesh: Word | None = key("mesh file", None, like="built-in mesh")
+    regions: dict[str, Word] = key("metal of each mesh region (only with mesh)", {})
+
+
+class SensorKeys(Table):
+    """A thermocouple on the outer wall."""
+
+    name: Word = key("used everywhere", example='name = "TC1"')
+    channel: Word | None = key("column of the logs", None, like="the name")
+    z: Position = key("from the head end", example='z = "40 mm"')
+    depth: Annotated[Quantity, reader("m", low=0.0, fixed=True)] = key(
+        "of a well below the surface", "0 mm"
+    )
+    kind: str = key("thermocouple type, for the record", "")
+    lag: Seconds = key("time constant", "0.1 s +- 50 %")
+    lead_loss: Annotated[Quantity, reader("dimensionless", low=0.0, below=1.0)] = key(
+        "share of the wall's rise that the reading misses", "2 % +- 1.5 %"
+    )
+
+
+class TapKeys(Table):
+    """A further pressure tap."""
+
+    channel: Word = key("column of the logs", example='channel = "P2"')
+    z: Annotated[Quantity, reader("m", low=0.0, fixed=True)] = key(
+        "from the head end", example='z = "300 mm"'
+    )
+
+
+class PressureKeys(Table):
+    """The pressure tap that tells ignition, shutdown and mass flux."""
+
+    channel: Word = key("column of the logs", example='channel = "PC"')
+    reads: Literal["gauge", "absolute"] = key("gauge or absolute", "gauge")
+    barometer: Annotated[Quantity, reader("Pa", low=3e4, high=1.2e5, fixed=True)] = key(
+        "air pressure", "1013.25 mbar"
+    )
+    along: list[PressurePair] = key(
+        "static pressure along the tube: pairs [z, absolute pressure], or [z, share of the "
+        "first point], the first at the tap",
+        [],
+    )
+    taps: list[TapKeys] = key("further taps: { channel, z }", [])
+
+
+class LogKeys(Table):
+    """How to read the logs."""
+
+    time: Word | None = key("time column", None, like="found out")
+    delimiter: Literal[",", ";", "\t", " ", "|"] | None = key(
+        "between columns", None, like="found out"
+    )
+    decimal: Literal[".", ","] | None = key("decimal sign", None, like="found out")
+    encoding: Word | None = key("of the text", None, like="found out")
+    units: dict[str, Word] = key(
+        'unit of a column whose header lacks it; "*" for all thermocouples', {}
+    )
+
+
+def _deposit_words(value: Any) -> Any:
+    return {"growth": value} if isinstance(value, str) else value
+
+
+class DepositKeys(Table):
+    """The layer a blend leaves on the bore."""
+
+    growth: Literal["none", "auto", "constant", "linear", "saturating"] = key(
+        "shape in time: auto, constant, linear, saturating; none = bare", "auto"
+    )
+    conductivity: Annotated[Quantity, reader("W/m/K", above=0.0)] = key(
+        "of the layer, to turn resistance into thickness", "0.2 W/m/K +- 60 %"
+    )
+    resistance: Annotated[Quantity, reader("m^2*K/W", above=0.0)] = key(
+        "prior at the end of the longest burn", "1e-4 m^2*K/W +- 150 %"
+    )
+    softening: FixedTemperature | None = key(
+        "temperature its gas side cannot exceed", None, like="no bound"
+    )
+
+
+class BlendKeys(Table):
+    """A fuel blend."""
+
+    gas_temperature: Temperature | None = key(
+        "driving gas temperature; its +- is shared by all blends", None, like="this or like"
+    )
+    like: Word | None = key(
+        "blend to copy gas temperature (with profile and error) and coefficient from", None
+    )
+    gas_temperature_error: Literal["shared", "own"] | None = key(
+        'whose error the +- is: "shared" by all blends or this blend\'s "own"', None,
+        like="shared, or as in like",
+    )
+    own_error: Factor | None = key(
+        "factor on the gas temperature of this blend alone", None,
+        like="1 +- 0.5 %; with like 1 +- 0 %",
+    )
+    gas_temperature_along: list[SharePair] | None = key(
+        "pairs [z, share of the rise above ambient]", None, like="uniform, or as in like"
+    )
+    coefficient: Factor | None = key(
+        "gas-side coefficient relative to the reference, at equal pressure", None,
+        like="1, or as in like",
+    )
+    silicon: FixedShare = key("mass fraction in the fuel", "0 %")
+    water: FixedShare = key("mass fraction in the fuel", "0 %")
+    deposit: Annotated[DepositKeys | None, BeforeValidator(_deposit_words)] = key(
+        "table, see below", None, like="bare bore"
+    )
+
+
+class RunKeys(Table):
+    """One firing."""
+
+    name: Word = key("of the firing", example='name = "R01"')
+    log: Word = key("log file, relative to the case file", example='log = "logs/R01.csv"')
+    blend: Word = key("a [blend.NAME]", example='blend = "neat"')
+    start: Word = key('"clean bore" or "as left by RUN" (an earlier run)', "clean bore")
+    exclude: dict[str, str] = key(
+        'sensor = "reason"; "from 7 s" and "until 9 s" in it (log clock) bound the time left out',
+        {},
+    )
+    reattached: list[Word] = key("sensors welded on anew before this firing", [])
+    ignition: Moment | None = key("log clock", None, like="from the pressure")
+    shutdown: Moment | None = key("log clock", None, like="from the pressure")
+
+
+class FitKeys(Table):
+    """Priors and settings of the estimate."""
+
+    heating_scatter: Annotated[
+        Quantity, reader("dimensionless", low=0.0, below=1.0, fixed=True)
+    ] = key("standard deviation of the heating between firings", "2.5 %")
+    gas_temperature_scatter: Annotated[
+        Quantity, reader("dimensionless", low=0.0, below=0.5, fixed=True)
+    ] = key("standard deviation of the gas temperature between firings", "0.5 %")
+    ignition_offset: Annotated[Quantity, reader("s")] = key(
+        "ignition seen by the wall after that seen by the tap", "0 s +- 0.03 s"
+    )
+    ramp: Seconds = key("time constant of the gas temperature at ignition", "0.1 s +- 60 %")
+    pressure_exponent: Annotated[Quantity, reader("dimensionless", low=0.0)] = key(
+        "n in h ~ p^n", "0.8 +- 0.03"
+    )
+    purge: Coefficient = key("bore coefficient after shutdown", "50 W/m^2/K +- 100 %")
+    coefficient: Annotated[Quantity, reader("W/m^2/K", above=0.0)] = key(
+        "level of the gas-side coefficient", "2000 W/m^2/K +- 150 %"
+    )
+    coefficient_variation: FixedFactor = key(
+        "standard deviation of ln h along the tube about its level", "0.4"
+    )
+    correlation_length: FixedLength | None = key(
+        "over which h and R along the tube keep their value", None, like="length / 4"
+    )
+    tolerance: Annotated[Quantity, reader("K", above=0.0, below=50.0, fixed=True)] = key(
+        "discretisation error allowed at the sensors, in K", "0.2 K"
+    )
+    limit_temperature: FixedTemperature | None = key(
+        "bore temperature whose crossing time is wanted", None
+    )
+
+
+class CaseKeys(Table):
+    """A case file."""
+
+    title: str = key("of the campaign", "")
+    tube: TubeKeys = key("table", example="[tube] with material, bore, wall, length")
+    sensor: Annotated[list[SensorKeys], Field(min_length=1)] = key(
+        "one table a thermocouple", example="[[sensor]] with name and z"
+    )
+    pressure: PressureKeys = key("table", example="[pressure] with channel")
+    log: LogKeys = key("table", {})
+    blend: Annotated[dict[str, BlendKeys], Field(min_length=1)] = key(
+        "one table a blend", example="[blend.neat] with gas_temperature"
+    )
+    run: Annotated[list[RunKeys], Field(min_length=1)] = key(
+        "one table a firing", example="[[run]] with name, log and blend"
+    )
+    fit: FitKeys = key("table", {})
+
+
+_SECTIONS: tuple[tuple[str, type[Table]], ...] = (
+    ("[tube]", TubeKeys),
+    ("[tube] head, exit", EndKeys),
+    ("[tube.outside]", OutsideKeys),
+    ("[[sensor]]", SensorKeys),
+    ("[pressure]", PressureKeys),
+    ("[log]", LogKeys),
+    ("[blend.NAME]", BlendKeys),
+    ("[blend.NAME] deposit", DepositKeys),
+    ("[[run]]", RunKeys),
+    ("[fit]", FitKeys),
+)
+
+
+def _rows(section: str, model: type[Table]) -> Iterator[str]:
+    for name, info in model.model_fields.items():
+        like = (info.json_schema_extra or {}).get("like") if info.json_schema_extra else None  # type: ignore[union-attr]
+        if info.is_required():
+            default = f"required: `{info.examples[0]}`" if info.examples else "required"
+        elif info.default in (None, "", [], {}):
+            default = str(like or "none")
+        else:
+            default = f"`{info.default}`"
+        yield f"| `{section}` | `{name}` | {info.description} | {default} |"
+
+
+def schema_text() -> str:
+    """Return all keys of a case file with meaning and default, as a Markdown table."""
+    rows = ["| table | key | meaning | default |", "|---|---|---|---|"]
+    rows.append("| (top) | `title` | of the campaign | name of the folder |")
+    for section, model in _SECTIONS:
+        rows.extend(_rows(section, model))
+    return "\n".join(rows) + "\n"
