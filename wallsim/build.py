@@ -15,7 +15,7 @@ from wallsim.logs.model import Channel, Events, Log
 Array = NDArray[np.float64]
 
 BLOCK = 0.1
-PRESSURE_BIN = 0.25
+PRESSURE_BIN = 1.0
 EDGE = 0.15
 UNEVEN_START = 6.0
 
@@ -35,6 +35,9 @@ class Trace:
         Mean reading, zero-corrected where the wall starts even [K].
     samples : int
         Raw samples in it.
+    zero_blocks : float
+        Length, in blocks, of the record before ignition that the zero was taken from; 0 if the
+        readings are not zero-corrected.
     """
 
     sensor: str
@@ -42,6 +45,7 @@ class Trace:
     t: Array
     T: Array
     samples: int
+    zero_blocks: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,13 +177,17 @@ def _trace(
     number = np.floor(t[keep] / block).astype(np.intp)
     index, first, count = np.unique(number, return_index=True, return_counts=True)
     if not index.size:
-        return Trace(channel.name, index, np.empty(0), np.empty(0), 0)
+        return Trace(channel.name, index, np.empty(0), np.empty(0), 0, 0.0)
     mean_t = np.add.reduceat(t[keep], first) / count
     mean_T = np.add.reduceat(T[keep], first) / count
+    zero_blocks = 0.0
     if even is not None and np.isfinite(channel.zero):
+        zero_blocks = max((events.ignition - float(log.t[0])) / block, 1.0)
         mean_T = mean_T - channel.zero + even
     full = count >= 0.5 * np.median(count)
-    return Trace(channel.name, index[full], mean_t[full], mean_T[full], int(keep.sum()))
+    return Trace(
+        channel.name, index[full], mean_t[full], mean_T[full], int(keep.sum()), zero_blocks
+    )
 
 
 def _plateau_history(
@@ -189,11 +197,11 @@ def _plateau_history(
     inside = (t > EDGE) & (t < burn - EDGE) & np.isfinite(absolute)
     if inside.sum() < 3:
         return np.array([0.0, burn]), np.full(2, events.plateau)
-    edges = np.linspace(EDGE, burn - EDGE, max(2, int(burn / PRESSURE_BIN)))
+    edges = np.linspace(EDGE, burn - EDGE, max(3, int(burn / PRESSURE_BIN) + 1))
     which = np.digitize(t[inside], edges)
     bins = np.unique(which)
     time = np.array([t[inside][which == b].mean() for b in bins])
-    p = np.array([np.median(absolute[inside][which == b]) for b in bins])
+    p = np.array([np.mean(absolute[inside][which == b]) for b in bins])
     return time, p * events.plateau / np.median(absolute[inside])
 
 

@@ -58,6 +58,9 @@ _SPELLINGS = {
     "F": "degF",
     "": "dimensionless",
     "-": "dimensionless",
+    "W/mK": "W/m/K",
+    "W/m^2K": "W/m^2/K",
+    "m^2K/W": "m^2*K/W",
 }
 
 
@@ -65,7 +68,8 @@ def _unit_name(text: str) -> str:
     text = text.strip()
     text = re.sub(r"\((?:g|a|gauge|abs)\)", "", text).strip()
     text = re.sub(r"^(bar|psi|mbar|kPa|MPa|Pa)[ga]$", r"\1", text)
-    return _SPELLINGS.get(text, text.replace("²", "^2").replace("·", "*"))
+    text = re.sub(r"\bm2(?=K|\b)", "m^2", text.replace("²", "^2").replace("·", "*"))
+    return _SPELLINGS.get(text, text)
 
 
 def to_si(value: float, unit: str, si_unit: str) -> float:
@@ -115,21 +119,29 @@ def parse(text: str, si_unit: str) -> Quantity:
     if match is None:
         raise ValueError(f"not a quantity; write it like {example(si_unit)}")
     value, unit = float(match["value"]), match["unit"] or ""
+    if re.match(r",\d", unit):
+        raise ValueError(f"has a decimal comma; write it like {example(si_unit)}")
     sd_text, sd_unit = match["sd"], match["sd_unit"] or ""
     if not unit and sd_unit and not (sd_unit == "%" and si_unit == "dimensionless"):
         unit = sd_unit
     if not unit and si_unit != "dimensionless":
         raise ValueError(f"has no unit; write it like {example(si_unit)}")
     si = to_si(value, unit, si_unit)
+    if not math.isfinite(si):
+        raise ValueError("is too large for a number; check the exponent")
     if sd_text is None:
         return Quantity(si, 0.0, text)
     sd_unit = sd_unit or unit
     if sd_unit == "%" and unit != "%":
+        if value == 0.0 or _unit_name(unit) in ("degC", "degF"):
+            raise ValueError(
+                f"a share of {match['value']} {unit} says nothing; write the +- with its own unit"
+            )
         sd = abs(si) * float(sd_text) / 100.0
     else:
         sd = to_si(float(sd_text), sd_unit, si_unit) - to_si(0.0, sd_unit, si_unit)
-    if sd < 0.0:
-        raise ValueError("the uncertainty after +- cannot be negative")
+    if not 0.0 <= sd < math.inf:
+        raise ValueError("the uncertainty after +- cannot be negative or infinite; check it")
     return Quantity(si, sd, text)
 
 

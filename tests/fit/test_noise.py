@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from wallsim.fit.noise import Noise, estimate, huber_weights
+from wallsim.fit.noise import Autoregression, estimate, huber_weights
 from wallsim.fit.prior import Parameter, Prior, smooth_covariance
 
 
@@ -14,20 +14,45 @@ def ar1(rng, n, sd, phi):
     return r
 
 
+def slow_and_white(rng, n):
+    """A slow process under white noise: no autoregression of order one."""
+    return ar1(rng, n, 0.5, 0.95) + 0.5 * rng.standard_normal(n)
+
+
 def test_estimate_finds_spread_and_correlation():
     rng = np.random.default_rng(1)
-    found = [estimate(np.arange(400), ar1(rng, 400, 0.7, 0.8), floor=0.0) for _ in range(40)]
+    index = [np.arange(400)] * 40
+    found = estimate(index, [ar1(rng, 400, 0.7, 0.8) for _ in index], floor=0.0)
     assert abs(np.mean([f.sd for f in found]) - 0.7) < 0.05
-    assert abs(np.mean([f.phi for f in found]) - 0.8) < 0.04
+    assert abs(found[0].process.lag1 - 0.8) < 0.03
+    assert abs(found[0].process.memory - 9.0) < 2.0
 
 
-def test_whitened_residuals_have_unit_variance_across_gaps():
+def test_estimate_sees_slow_error_under_white_noise():
+    """The variance of a mean is 0.5 (0.25 * 39 + 0.25) / 0.5 = 20 times that of white noise."""
+    rng = np.random.default_rng(3)
+    index = [np.arange(600)] * 60
+    found = estimate(index, [slow_and_white(rng, 600) for _ in index], floor=0.0)
+    assert 14.0 < found[0].process.memory < 24.0
+
+
+def test_whitened_residuals_have_unit_variance_and_no_correlation():
     rng = np.random.default_rng(2)
-    index = np.flatnonzero(rng.random(20000) > 0.3)
-    r = ar1(rng, 20000, 0.7, 0.9)[index]
-    white = Noise(0.7, 0.9).whiten(index, r)
-    assert abs(white.var() - 1.0) < 0.05
-    assert abs(np.mean(white[1:] * white[:-1])) < 0.03
+    index = np.arange(20000)
+    r = slow_and_white(rng, index.size)
+    noise = estimate([index], [r], floor=0.0)[0]
+    white = noise.whiten(index, np.column_stack((r, 2.0 * r)))
+    assert abs(white[:, 0].var() - 1.0) < 0.05
+    np.testing.assert_allclose(white[:, 1], 2.0 * white[:, 0])
+    for lag in (1, 2, 5, 10):
+        assert abs(np.mean(white[lag:, 0] * white[:-lag, 0])) < 0.03
+
+
+def test_a_gap_starts_the_whitening_anew():
+    process = Autoregression.of(np.array([1.0, 0.6]))
+    r = np.array([1.0, 2.0, 3.0, 4.0])
+    white = process.whiten(np.array([0, 1, 5, 6]), r)
+    np.testing.assert_allclose(white, [1.0, 1.4 / 0.8, 3.0, 2.2 / 0.8])
 
 
 def test_robust_weights_leave_good_residuals_alone_and_cap_outliers():

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from tests.wall.walls import INNER, insulated, parameters, surfaces, wall
 from wallsim.errors import TableRangeError
 from wallsim.wall import march as march_module
-from wallsim.wall.march import WallSlope, march
+from wallsim.wall.march import march
+from wallsim.wall.model import WallSlope
 from wallsim.wall.schedule import Schedule
 
 STATIONS = np.array([0.03, 0.2, 0.41])

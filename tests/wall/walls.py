@@ -4,7 +4,7 @@ import numpy as np
 
 from wallsim.materials.solid import Solid, Table
 from wallsim.wall.gas import GasSide, WallParameters
-from wallsim.wall.march import Surfaces
+from wallsim.wall.model import Surfaces
 from wallsim.wall.mesh import REGION, tube_mesh
 from wallsim.wall.operators import Wall
 from wallsim.wall.surroundings import OuterWall
@@ -33,7 +33,8 @@ def surfaces(w, *, n_knots=4, law="saturating", burn=3.5, share=None, ambient=AM
     empty = np.zeros((z.size, 0))
     gas = GasSide(
         basis, empty if law == "none" else basis, np.ones(z.size) if share is None else share,
-        ambient, burn, np.array([0.0, 1.0, 3.5]), np.log([1.0, 1.05, 1.0]), law, burn,
+        ambient, burn, np.array([0.0, 1.0, 3.5]), np.log([1.0, 1.05, 1.0]),
+        np.array([0.0, 2.0, 6.0]), law, burn,
     )
     return Surfaces(gas, OuterWall.natural(ambient, 0.048), ambient, ambient)
 
@@ -41,10 +42,11 @@ def surfaces(w, *, n_knots=4, law="saturating", burn=3.5, share=None, ambient=AM
 def parameters(n_knots=4, law="saturating", **changes):
     fields = dict(
         log_h=np.log(np.linspace(2000.0, 1400.0, n_knots)), pressure_exponent=0.8,
-        log_rise=np.log(2450.0 - AMBIENT), log_ramp=np.log(0.1), log_purge=np.log(50.0),
+        log_rise=np.log(2450.0 - AMBIENT), log_ramp=np.log(0.1), log_purge=np.log([80.0, 50.0, 20.0]),
         log_R=np.log(np.full(0 if law == "none" else n_knots, 1e-4)), log_curvature=np.log(1.5),
         emissivity=0.8, convection=1.0, log_head=np.log(300.0), log_exit=np.log(15.0),
-        log_conductivity=0.0, log_heat_capacity=0.0, log_wall=np.log(0.005),
+        log_conductivity=0.0, log_heat_capacity=0.0, conductivity_tilt=0.01, heat_capacity_tilt=0.02,
+        log_wall=np.log(0.005),
     )
     return WallParameters(**(fields | changes))
 
@@ -54,5 +56,5 @@ def insulated(n_knots=1, h=1000.0, rise=1000.0):
     return parameters(
         n_knots, "none", log_h=np.log(np.full(n_knots, h)), pressure_exponent=0.0,
         log_rise=np.log(rise), log_ramp=np.log(1e-9), emissivity=0.0, convection=0.0,
-        log_head=-50.0, log_exit=-50.0,
+        log_head=-50.0, log_exit=-50.0, conductivity_tilt=0.0, heat_capacity_tilt=0.0,
     )

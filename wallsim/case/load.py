@@ -107,6 +107,7 @@ def _case(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
             coefficient_variation=fit.coefficient_variation.value,
             correlation_length=correlation,
             tolerance=fit.tolerance.value,
+            drift=fit.drift.value,
             limit_temperature=None if limit is None else limit.value,
         ),
         resolved=_resolved(keys),
@@ -129,6 +130,7 @@ def _tube(keys: CaseKeys, solids: dict[str, Solid]) -> Tube:
             t.outside.emissivity, t.outside.convection, t.outside.convection_scale, ambient
         ),
         conductivity_scale=t.conductivity_scale, heat_capacity_scale=t.heat_capacity_scale,
+        conductivity_tilt=t.conductivity_tilt, heat_capacity_tilt=t.heat_capacity_tilt,
         mesh=None if t.mesh is None else Path(t.mesh),
     )
 

@@ -68,6 +68,8 @@ class Tube:
         [m].
     conductivity_scale, heat_capacity_scale : Quantity
         Factors on k(T) and c(T) [-].
+    conductivity_tilt, heat_capacity_tilt : Quantity
+        Relative change of k(T) and c(T) per 300 K, none at 600 K [-].
     mesh : Path or None
         Mesh file; None for the built-in mesher.
     """
@@ -82,6 +84,8 @@ class Tube:
     outside: Outside
     conductivity_scale: Quantity
     heat_capacity_scale: Quantity
+    conductivity_tilt: Quantity
+    heat_capacity_tilt: Quantity
     mesh: Path | None
 
     @property
@@ -291,6 +295,8 @@ class FitOptions:
         Length over which h and R along the tube keep their value [m].
     tolerance : float
         Discretisation error allowed at the sensors [K].
+    drift : float
+        Standard deviation of a reading's drift from ignition to the end of its record [K].
     limit_temperature : float or None
         Bore temperature whose crossing time is wanted [K].
     """
@@ -305,6 +311,7 @@ class FitOptions:
     coefficient_variation: float
     correlation_length: float
     tolerance: float
+    drift: float
     limit_temperature: float | None
 
 

@@ -181,6 +181,12 @@ class TubeKeys(Table):
     outside: OutsideKeys = key("table, see below", {})
     conductivity_scale: Factor = key("factor on the k(T) of the metal", "1 +- 3 %")
     heat_capacity_scale: Factor = key("factor on its c(T)", "1 +- 2 %")
+    conductivity_tilt: Annotated[Quantity, reader("dimensionless")] = key(
+        "relative change of k(T) per 300 K against its table, none at 600 K", "0 % +- 4 %"
+    )
+    heat_capacity_tilt: Annotated[Quantity, reader("dimensionless")] = key(
+        "likewise of c(T)", "0 % +- 1.5 %"
+    )
     mesh: Word | None = key("mesh file", None, like="built-in mesh")
     regions: dict[str, Word] = key("metal of each mesh region (only with mesh)", {})
 
@@ -336,6 +342,10 @@ class FitKeys(Table):
     )
     tolerance: Annotated[Quantity, reader("K", above=0.0, below=50.0, fixed=True)] = key(
         "discretisation error allowed at the sensors, in K", "0.2 K"
+    )
+    drift: Annotated[Quantity, reader("K", low=0.0, below=50.0, fixed=True)] = key(
+        "standard deviation of a reading's drift from ignition to the end of its record, in K",
+        "0.5 K",
     )
     limit_temperature: FixedTemperature | None = key(
         "bore temperature whose crossing time is wanted", None

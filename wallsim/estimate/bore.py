@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.readouts import Readout
 from wallsim.estimate.run_model import RunModel
-from wallsim.wall.march import Surfaces, WallSlope, march
+from wallsim.wall.march import march
+from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import Schedule
 

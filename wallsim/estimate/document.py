@@ -166,7 +166,7 @@ def _channels(
             entry |= {
                 "samples": run.traces[i].samples,
                 "rms_K": float(np.sqrt(np.mean(r**2))),
-                "lag1": noise.phi,
+                "lag1": noise.process.lag1,
                 "effective_samples": noise.effective_samples(r.size),
                 "discretisation_error_K": float(errors[i]),
             }

@@ -28,14 +28,15 @@ from wallsim.estimate.run_model import (
     WallBuilder,
     Weights,
     run_rows,
+    settled,
 )
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.fit.least_squares import Refused, Solution, covariance, solve
-from wallsim.fit.noise import Noise, estimate, huber_weights
+from wallsim.fit.noise import Autoregression, Noise, estimate
 
 Array = NDArray[np.float64]
 
-FIRST_NOISE = Noise(1.0, 0.8)
+FIRST_NOISE = Noise(1.0, Autoregression.of(np.array([1.0, 0.8])))
 NOISE_FLOOR = 0.05
 FIRST_PASS = 8
 ALL_PASSES = 30
@@ -95,8 +96,9 @@ class Misfit:
     ) -> None:
         self.unknowns, self.runs, self.executor = unknowns, runs, executor
         self.builder = WallBuilder(unknowns, resolution)
+        self.drift = unknowns.case.fit.drift
         self.weights = {
-            run.name: tuple(Weights(FIRST_NOISE, np.ones(t.t.size)) for t in run.traces)
+            run.name: tuple(Weights.of(t, FIRST_NOISE, self.drift, None) for t in run.traces)
             for run in runs
         }
         self.rows: tuple[RunRows, ...] = ()
@@ -134,11 +136,15 @@ class Misfit:
     def learn_noise(self) -> None:
         """Take each trace's residual model from the last residuals."""
         for run, row in zip(self.runs, self.rows, strict=True):
-            learnt = []
-            for trace, r in zip(run.traces, row.residuals, strict=True):
-                noise = estimate(trace.index, r, floor=NOISE_FLOOR)
-                learnt.append(Weights(noise, huber_weights(noise.whiten(trace.index, r))))
-            self.weights[run.name] = tuple(learnt)
+            left = [
+                settled(t, r, w.nuisance)
+                for t, r, w in zip(run.traces, row.residuals, self.weights[run.name], strict=True)
+            ]
+            noises = estimate([t.index for t in run.traces], left, floor=NOISE_FLOOR)
+            self.weights[run.name] = tuple(
+                Weights.of(t, noise, self.drift, r)
+                for t, noise, r in zip(run.traces, noises, row.residuals, strict=True)
+            )
 
 
 def estimate_jointly(

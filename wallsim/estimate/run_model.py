@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from wallsim.build import Campaign, Firing, Trace
 from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, smooth_basis
-from wallsim.fit.noise import Noise
+from wallsim.fit.noise import Noise, huber_weights, without_nuisance
 from wallsim.wall.gas import GasSide
-from wallsim.wall.march import Surfaces, WallSlope, march
+from wallsim.wall.march import march
+from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.mesh import REGION, tube_mesh
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import Schedule
@@ -23,6 +24,7 @@ Array = NDArray[np.float64]
 
 THICKNESS_STEP = 1e-4
 PROBE_STEP = 1e-4
+RAW_OFFSET = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,10 +282,53 @@ class Weights:
     noise : Noise
     robust : Array, shape (n,)
         Square-root weights of the whitened residuals.
+    nuisance : Array, shape (n, 2)
+        Offset and drift of the reading, each times its standard deviation [K].
     """
 
     noise: Noise
     robust: Array
+    nuisance: Array
+
+    @classmethod
+    def of(cls, trace: Trace, noise: Noise, drift: float, residuals: Array | None) -> Weights:
+        """Return the weights of ``trace``; robust where its last ``residuals`` are known.
+
+        Parameters
+        ----------
+        drift : float
+            Standard deviation of the drift from ignition to the end of the record [K].
+        """
+        terms = nuisance_terms(trace, noise, drift)
+        robust = np.ones(trace.t.size)
+        if residuals is not None:
+            white = noise.whiten(trace.index, residuals)
+            robust = huber_weights(without_nuisance(noise.whiten(trace.index, terms), white))
+        return cls(noise, robust, terms)
+
+    def apply(self, trace: Trace, rows: Array) -> Array:
+        """Return ``rows`` (n, ...) of the trace whitened and weighted."""
+        white = self.robust[:, None] * self.noise.whiten(trace.index, rows)
+        terms = self.robust[:, None] * self.noise.whiten(trace.index, self.nuisance)
+        return without_nuisance(terms, white)
+
+
+def nuisance_terms(trace: Trace, noise: Noise, drift: float) -> Array:
+    """Return offset and drift of a reading times their standard deviations [K]; shape (n, 2).
+
+    The zero is the mean of a correlated record before ignition, so its error is known.
+    """
+    zero = RAW_OFFSET
+    if trace.zero_blocks > 0.0:
+        zero = noise.sd * np.sqrt(max(noise.process.memory, 1.0) / trace.zero_blocks)
+    return np.column_stack((np.full(trace.t.size, zero), drift * trace.t / trace.t[-1]))
+
+
+def settled(trace: Trace, residuals: Array, terms: Array) -> Array:
+    """Return the residuals less the offset and drift that fit them best [K]."""
+    rows = np.vstack((terms, np.eye(terms.shape[1])))
+    rhs = np.concatenate((residuals, np.zeros(terms.shape[1])))
+    return residuals - terms @ np.linalg.lstsq(rows, rhs, rcond=None)[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -316,8 +361,7 @@ def run_rows(
     residuals = tuple(T - t.T for T, t in zip(model.T, run.traces, strict=True))
     blocks = []
     for r, J, trace, w in zip(residuals, model.dT_dx, run.traces, weights, strict=True):
-        rows = w.noise.whiten(trace.index, np.column_stack((J, r)))
-        blocks.append(w.robust[:, None] * rows)
+        blocks.append(w.apply(trace, np.column_stack((J, r))))
     stacked = np.vstack(blocks)
     columns = np.flatnonzero(np.abs(stacked[:, :-1]).sum(axis=0))
     kept = stacked[:, [*columns, -1]]

@@ -263,6 +263,8 @@ def _add_wall(c: _Collector, case: Case) -> None:
              log=True)
     c.single("heat capacity scale", "1", tube.heat_capacity_scale, "heat capacity of the wall",
              log=True)
+    c.single("conductivity tilt", "1", tube.conductivity_tilt, "conductivity of the wall")
+    c.single("heat capacity tilt", "1", tube.heat_capacity_tilt, "heat capacity of the wall")
     c.single("wall thickness", "m", tube.wall, "wall thickness", log=True)
 
 
@@ -318,6 +320,8 @@ class _RunMapper:
             convection=convection.value, log_head=_log(tube.head.coefficient),
             log_exit=_log(tube.exit.coefficient), log_conductivity=_log(tube.conductivity_scale),
             log_heat_capacity=_log(tube.heat_capacity_scale), log_wall=_log(tube.wall),
+            conductivity_tilt=tube.conductivity_tilt.value,
+            heat_capacity_tilt=tube.heat_capacity_tilt.value,
         )
         self.slots = self.template.slots()
         self.constant = self.template.vector()
@@ -379,6 +383,8 @@ _SINGLE = {
     "log_exit": "exit conductance",
     "log_conductivity": "conductivity scale",
     "log_heat_capacity": "heat capacity scale",
+    "conductivity_tilt": "conductivity tilt",
+    "heat_capacity_tilt": "heat capacity tilt",
     "log_wall": "wall thickness",
 }
 

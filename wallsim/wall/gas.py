@@ -53,6 +53,8 @@ class WallParameters:
         Log of the conductances of the ends [W/(m^2 K)].
     log_conductivity, log_heat_capacity : float
         Logs of the factors on k(T) and c(T) [-].
+    conductivity_tilt, heat_capacity_tilt : float
+        Log change of k(T) and c(T) per 300 K, none at 600 K [-].
     log_wall : float
         Log of the wall thickness [m].
     """
@@ -70,6 +72,8 @@ class WallParameters:
     log_exit: float
     log_conductivity: float
     log_heat_capacity: float
+    conductivity_tilt: float
+    heat_capacity_tilt: float
     log_wall: float
 
     def slots(self) -> dict[str, slice]:

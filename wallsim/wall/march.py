@@ -19,11 +19,11 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, TableRangeError
-from wallsim.wall.gas import Exchange, GasSide, WallParameters
+from wallsim.wall.gas import Exchange, WallParameters
+from wallsim.wall.model import History, Surfaces, WallSlope
 from wallsim.wall.operators import BandFactor, SparseFactor, Wall
 from wallsim.wall.properties import NodalProperties
 from wallsim.wall.schedule import GAMMA, Schedule
-from wallsim.wall.surroundings import OuterWall
 
 Array = NDArray[np.float64]
 
@@ -34,74 +34,6 @@ LARGEST_UPDATE = 1e-5
 MOST_ITERATIONS = 30
 SLOW_CONTRACTION = 0.2
 _NOT_CONVERGED = "a time step did not converge: the update still was {:.3g} K at t = {:.3f} s"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class WallSlope:
-    """Derivative of a wall's operators to its thickness.
-
-    Parameters
-    ----------
-    volume : tuple of Array, shape (n,)
-        Per region [m^2].
-    laplacian : tuple of csr_matrix
-        Per region [-].
-    area : dict of str to Array
-        Per face [m].
-    """
-
-    volume: tuple[Array, ...]
-    laplacian: tuple[sp.csr_matrix, ...]
-    area: dict[str, Array]
-
-    @classmethod
-    def between(cls, low: Wall, high: Wall, step: float) -> WallSlope:
-        """Return the difference quotient of two walls of equal mesh, ``step`` [m] apart."""
-        pairs = list(zip(low.regions, high.regions, strict=True))
-        return cls(
-            tuple((b.volume - a.volume) / step for a, b in pairs),
-            tuple(((b.laplacian - a.laplacian) / step).tocsr() for a, b in pairs),
-            {name: (high.faces[name].area - f.area) / step for name, f in low.faces.items()},
-        )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Surfaces:
-    """What the faces of a wall exchange heat with.
-
-    Parameters
-    ----------
-    gas : GasSide
-    outer : OuterWall
-    head, exit : float
-        Temperatures of what the ends exchange heat with [K].
-    """
-
-    gas: GasSide
-    outer: OuterWall
-    head: float
-    exit: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class History:
-    """Observed temperatures of a march.
-
-    Parameters
-    ----------
-    t : Array, shape (n_t,)
-        From ignition [s].
-    y : Array, shape (n_t, n_obs)
-        [K], or the unit of the observation's row.
-    dy_dp : Array, shape (n_t, n_obs, n_active), or None
-    work : dict of str to int
-        Counts of steps, factorisations, solves and residuals.
-    """
-
-    t: Array
-    y: Array
-    dy_dp: Array | None
-    work: dict[str, int]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +61,11 @@ class _March:
         active: NDArray[np.intp] | None,
         slope: WallSlope | None,
     ) -> None:
-        self.wall, self.surfaces, self.p, self.slope = wall, surfaces, p, slope
+        self.wall = wall.changed(
+            p.log_conductivity, p.conductivity_tilt, p.log_heat_capacity, p.heat_capacity_tilt
+        )
+        self.tilted = self.wall.tilted()
+        self.surfaces, self.p, self.slope = surfaces, p, slope
         self.active = active
         self.slots = p.slots()
         self.column = {} if active is None else {int(j): i for i, j in enumerate(active)}
@@ -156,7 +92,7 @@ class _March:
         self, T: Array, properties: tuple[NodalProperties, ...], e: Exchange
     ) -> tuple[Array, Array]:
         """Return the nodal heat rate [W] and the slope of its nodal part [W/K]."""
-        F = np.exp(self.p.log_conductivity) * self.wall.conduction(properties)
+        F = self.wall.conduction(properties)
         slope = np.zeros_like(F)
         for name, (flux, dflux) in self.face_flux(T, e).items():
             face = self.wall.faces[name]
@@ -165,17 +101,12 @@ class _March:
         self.work["residuals"] += 1
         return F, slope
 
-    def heat(self, properties: tuple[NodalProperties, ...]) -> Array:
-        return np.exp(self.p.log_heat_capacity) * self.wall.heat(properties)
-
     def factor(
         self, properties: tuple[NodalProperties, ...], slope: Array, d: float
     ) -> BandFactor | SparseFactor:
         """Return the factor of d(e - d F)/dT."""
         self.work["factorisations"] += 1
-        capacity = np.exp(self.p.log_heat_capacity) * self.wall.capacity(properties)
-        scale = d * np.exp(self.p.log_conductivity)
-        return self.wall.factor(capacity - d * slope, scale, properties)
+        return self.wall.factor(self.wall.capacity(properties) - d * slope, d, properties)
 
     def guess(self, t: float) -> Array:
         """Extrapolate the last states to ``t``."""
@@ -194,7 +125,7 @@ class _March:
         for iteration in range(MOST_ITERATIONS):
             properties = self.wall.properties(T)
             F, slope = self.rate(T, properties, e)
-            residual = known + d * F - self.heat(properties)
+            residual = known + d * F - self.wall.heat(properties)
             if self.tangent is None:
                 self.tangent = self.factor(properties, slope, d)
             update = self.tangent.solve(residual)
@@ -203,25 +134,27 @@ class _March:
             T = T + update
             if size < LARGEST_UPDATE:
                 properties = self.wall.properties(T)
-                heat = self.heat(properties)
+                heat = self.wall.heat(properties)
                 return _Point(t, T, properties, heat, (heat - known) / d)
             if iteration and size > SLOW_CONTRACTION * last:
                 self.tangent = None
             last = size
         raise ConvergenceError(_NOT_CONVERGED.format(last, t))
 
-    def explicit_heat(self, properties: tuple[NodalProperties, ...]) -> dict[int, Array]:
+    def explicit_heat(self, point: _Point) -> dict[int, Array]:
         """Return the columns of d(heat)/dp at fixed T."""
         out = {}
-        wall_column = self.slots["log_wall"].start
-        scale_column = self.slots["log_heat_capacity"].start
-        if scale_column in self.column:
-            out[self.column[scale_column]] = self.heat(properties)
-        if wall_column in self.column and self.slope is not None:
-            pairs = zip(self.slope.volume, properties, strict=True)
-            heat = sum(dv * q.heat for dv, q in pairs)
-            scale = np.exp(self.p.log_heat_capacity + self.p.log_wall)
-            out[self.column[wall_column]] = scale * heat
+        scale, tilt, thickness = (
+            self.column.get(self.slots[name].start)
+            for name in ("log_heat_capacity", "heat_capacity_tilt", "log_wall")
+        )
+        if scale is not None:
+            out[scale] = point.heat
+        if tilt is not None:
+            out[tilt] = self.tilted.heat(self.tilted.properties(point.T))
+        if thickness is not None and self.slope is not None:
+            pairs = zip(self.slope.volume, point.properties, strict=True)
+            out[thickness] = np.exp(self.p.log_wall) * sum(dv * q.heat for dv, q in pairs)
         return out
 
     def explicit_rate(self, point: _Point, burning: bool) -> Array:
@@ -238,13 +171,15 @@ class _March:
             drive = self.end_temperature[end] - T[face.nodes]
             self.add(out, f"log_{end}", face.nodes, self.end_conductance[end] * face.area * drive)
         all_nodes = slice(None)
-        conduction = np.exp(p.log_conductivity) * wall.conduction(point.properties)
-        self.add(out, "log_conductivity", all_nodes, conduction)
+        self.add(out, "log_conductivity", all_nodes, wall.conduction(point.properties))
+        if self.slots["conductivity_tilt"].start in self.column:
+            conduction = self.tilted.conduction(self.tilted.properties(T))
+            self.add(out, "conductivity_tilt", all_nodes, conduction)
         if self.slots["log_wall"].start in self.column and self.slope is not None:
             s = np.exp(p.log_wall)
             pairs = zip(self.slope.laplacian, point.properties, strict=True)
             conducted = sum(dk @ q.potential for dk, q in pairs)
-            self.add(out, "log_wall", all_nodes, -s * np.exp(p.log_conductivity) * conducted)
+            self.add(out, "log_wall", all_nodes, -s * conducted)
             e = self.surfaces.gas.exchange(point.t, burning, p)
             for name, (flux, _) in self.face_flux(T, e).items():
                 self.add(out, "log_wall", wall.faces[name].nodes, s * self.slope.area[name] * flux)
@@ -268,22 +203,21 @@ class _March:
         e = self.surfaces.gas.exchange(point.t, burning, self.p)
         _, slope = self.rate(point.T, point.properties, e)
         self.tangent = self.factor(point.properties, slope, d)
-        explicit = self.explicit_heat(point.properties)
+        explicit = self.explicit_heat(point)
         rhs = dknown + d * self.explicit_rate(point, burning)
         for column, values in explicit.items():
             rhs[:, column] -= values
         dT = self.tangent.solve(rhs)
         self.work["solves"] += rhs.shape[1]
-        dheat = self.dheat(point.properties, dT)
+        dheat = self.dheat(point, dT)
         drate = (dheat - dknown) / d
         return _Point(
             point.t, point.T, point.properties, point.heat, point.rate, dT, dheat, drate
         )
 
-    def dheat(self, properties: tuple[NodalProperties, ...], dT: Array) -> Array:
-        capacity = np.exp(self.p.log_heat_capacity) * self.wall.capacity(properties)
-        out = capacity[:, None] * dT
-        for column, values in self.explicit_heat(properties).items():
+    def dheat(self, point: _Point, dT: Array) -> Array:
+        out = self.wall.capacity(point.properties)[:, None] * dT
+        for column, values in self.explicit_heat(point).items():
             out[:, column] += values
         return out
 
@@ -292,12 +226,12 @@ class _March:
         properties = self.wall.properties(T)
         e = self.surfaces.gas.exchange(t, burning, self.p)
         F, _ = self.rate(T, properties, e)
-        point = _Point(t, T, properties, self.heat(properties), F)
+        point = _Point(t, T, properties, self.wall.heat(properties), F)
         if self.active is None:
             return point
         dT = np.zeros((T.size, len(self.active)), order="F")
         drate = self.explicit_rate(point, burning)
-        return _Point(t, T, properties, point.heat, F, dT, self.dheat(properties, dT), drate)
+        return _Point(t, T, properties, point.heat, F, dT, self.dheat(point, dT), drate)
 
     def across_jump(self, point: _Point, before: bool, after: bool) -> _Point:
         """Return ``point`` with its rate on the other side of a jump of the gas side."""

@@ -11,7 +11,7 @@ Quadratic quads with the 3 x 3 Gauss-Lobatto points as nodes keep third order in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -135,6 +135,18 @@ class Wall:
             return basis.probes(np.array([r, z])).tocsr()[:, self.order]
         except ValueError as error:
             raise MeshError(f"a point of r = {r} m, z = {z} m is outside the wall") from error
+
+    def changed(self, log_k: float, tilt_k: float, log_c: float, tilt_c: float) -> Wall:
+        """Return the wall with other scales (as logs) and tilts of k(T) and c(T)."""
+        return replace(self, regions=tuple(
+            replace(q, table=q.table.changed(log_k, tilt_k, log_c, tilt_c)) for q in self.regions
+        ))
+
+    def tilted(self) -> Wall:
+        """Return the wall whose properties are the derivatives of this one's to the tilts."""
+        return replace(
+            self, regions=tuple(replace(q, table=q.table.tilted()) for q in self.regions)
+        )
 
     def properties(self, T: Array) -> tuple[NodalProperties, ...]:
         """Return the nodal properties of each region at ``T`` [K]."""

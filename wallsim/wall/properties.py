@@ -2,7 +2,10 @@
 
 With ``theta(T) = integral of k dT`` (Kirchhoff 1894) conduction is linear in ``theta``, and with
 ``H(T) = rho integral of c dT`` the heat stored is a function of ``T`` alone. Both are piecewise
-quadratic here, exact integrals of piecewise-linear k and c.
+quadratic here, exact integrals of piecewise-linear k and c. A scale and a tilt, linear in
+temperature, stand for what a metal's own curves differ from the table's:
+
+    k(T) -> k(T) exp(scale + tilt (T - 600 K)/300 K),   c(T) likewise
 """
 
 from __future__ import annotations
@@ -16,6 +19,8 @@ from wallsim.errors import TableRangeError
 from wallsim.materials.solid import Solid
 
 Array = NDArray[np.float64]
+
+PIVOT, TILT_SPAN = 600.0, 300.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,12 +55,16 @@ class PropertyTable:
         Of the metal, for messages.
     T : Array, shape (m,)
         Grid [K]; every table point of k and of c.
+    k, rho_c : Array, shape (m,)
+        Values at the grid [W/(m K)], [J/(m^3 K)].
     rows : Array, shape (m - 1, 6)
         k, dk/dT, theta, rho c, d(rho c)/dT, H at the lower end of each interval.
     """
 
     name: str
     T: Array
+    k: Array
+    rho_c: Array
     rows: Array
 
     @classmethod
@@ -64,11 +73,28 @@ class PropertyTable:
         low, high = solid.range
         T = np.union1d(solid.conductivity.x, solid.specific_heat.x)
         T = T[(T >= low) & (T <= high)]
-        k, theta = solid.conductivity.value_and_integral(T)
-        c, heat = solid.specific_heat.value_and_integral(T)
-        rho, dT = solid.density, np.diff(T)
-        rows = (k[:-1], np.diff(k) / dT, theta[:-1], rho * c[:-1], rho * np.diff(c) / dT)
-        return cls(solid.name, T, np.column_stack((*rows, rho * heat[:-1])))
+        return cls._on(solid.name, T, solid.conductivity(T), solid.density * solid.specific_heat(T))
+
+    @classmethod
+    def _on(cls, name: str, T: Array, k: Array, rho_c: Array) -> PropertyTable:
+        rows = np.column_stack((*_pieces(T, k), *_pieces(T, rho_c)))
+        return cls(name, T, k, rho_c, rows)
+
+    def changed(
+        self, log_k: float, tilt_k: float, log_c: float, tilt_c: float
+    ) -> PropertyTable:
+        """Return the table with other scales (as logs) and tilts of k and c."""
+        tau = self._tau()
+        return self._on(self.name, self.T, self.k * np.exp(log_k + tilt_k * tau),
+                        self.rho_c * np.exp(log_c + tilt_c * tau))
+
+    def tilted(self) -> PropertyTable:
+        """Return the derivative of the table to its tilts, itself a table of k tau and c tau."""
+        tau = self._tau()
+        return self._on(self.name, self.T, self.k * tau, self.rho_c * tau)
+
+    def _tau(self) -> Array:
+        return (self.T - PIVOT) / TILT_SPAN
 
     def at(self, T: Array) -> NodalProperties:
         """Return the properties at nodal temperatures ``T`` [K], shape (n,).
@@ -92,3 +118,10 @@ class PropertyTable:
         return NodalProperties(
             k + dk * x, theta + x * (k + 0.5 * dk * x), c + dc * x, heat + x * (c + 0.5 * dc * x)
         )
+
+
+def _pieces(T: Array, y: Array) -> tuple[Array, Array, Array]:
+    """Return value, slope and integral at the lower end of each interval."""
+    dT = np.diff(T)
+    below = np.concatenate(([0.0], np.cumsum(dT * 0.5 * (y[1:] + y[:-1]))))
+    return y[:-1], np.diff(y) / dT, below[:-1]
