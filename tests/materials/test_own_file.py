@@ -67,18 +67,27 @@ def test_units_of_the_file_become_si(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "expected"),
     [
-        ('"7.8 g/cm^3"', "7800", '4: density.value: must be text with a unit (got 7800)'),
+        ('"7.8 g/cm^3"', "7800", "4: density.value: must be text with a unit (got 7800)"),
         ('"7.8 g/cm^3"', '"7.8 mm"', "4: density.value: 'mm' is not a unit of the kind"),
         ('"7.8 g/cm^3"', '"-1 g/cm^3"', "4: density.value: must be positive"),
-        ("points =", "ponits =", '10: conductivity.ponits: unknown key (got "ponits"); '
-         'did you mean "points"?'),
-        ("[212, 48], [1832, 30]", "[1832, 30], [212, 48]",
-         "7: conductivity: needs two or more points of increasing temperature"),
+        (
+            "points =",
+            "ponits =",
+            '10: conductivity.ponits: unknown key (got "ponits"); did you mean "points"?',
+        ),
+        (
+            "[212, 48], [1832, 30]",
+            "[1832, 30], [212, 48]",
+            "7: conductivity: needs two or more points of increasing temperature",
+        ),
         ("[212, 48]", "[212, -48]", "7: conductivity: must be positive everywhere (got -48)"),
-        ("[212, 48]", '[212, "48"]', "must be a number (got \"48\"); write it without quotes"),
+        ("[212, 48]", '[212, "48"]', 'must be a number (got "48"); write it without quotes'),
         ("from = 500", "from = 510", "12: specific_heat: pieces leave a gap or overlap at 510"),
-        ("polynomial = [0.45, 2e-4]", "polynomial = 0.45", "16: specific_heat.pieces[1].polynomial:"
-         " must be a list of coefficients (got 0.45)"),
+        (
+            "polynomial = [0.45, 2e-4]",
+            "polynomial = 0.45",
+            "16: specific_heat.pieces[1].polynomial: must be a list of coefficients (got 0.45)",
+        ),
         ("5, 400]", "5, 600]", "the pole of the hyperbola is inside the range"),
         ("to = 500", "to = -5", "to must be above from"),
         ('source = "weighed"\n', "", "3: density.source: missing; add it"),
@@ -103,8 +112,9 @@ def test_chords_of_a_sampled_formula_keep_to_it(a, b, c, width):
 
     Curvature is bounded by its values at the ends of a grid interval, exact for a cubic.
     """
-    piece = Piece(**{"from": -40.0, "to": -40.0 + width,
-                     "polynomial": [500.0, 0.1 * a, 1e-4 * b, 1e-7 * c]})
+    piece = Piece(
+        **{"from": -40.0, "to": -40.0 + width, "polynomial": [500.0, 0.1 * a, 1e-4 * b, 1e-7 * c]}
+    )
     x, y = piece.sampled()
     middle = 0.5 * (x[1:] + x[:-1])
     exact = piece.value(middle)

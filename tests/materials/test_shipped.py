@@ -71,7 +71,9 @@ def test_carbon_steel_follows_en_1993(celsius, k, c, factor):
 @pytest.mark.parametrize(("celsius", "k", "c", "of_304", "of_316"), AUSTENITIC)
 def test_austenitic_steels_follow_annex_c(celsius, k, c, of_304, of_316):
     for name, factor in (
-        ("stainless 304", of_304), ("stainless 321", of_304), ("stainless 316", of_316)
+        ("stainless 304", of_304),
+        ("stainless 321", of_304),
+        ("stainless 316", of_316),
     ):
         assert conductivity(name, celsius) == pytest.approx(k, abs=5e-5)
         assert specific_heat(name, celsius) == pytest.approx(c, rel=2e-5)
@@ -82,8 +84,14 @@ def test_austenitic_steels_follow_annex_c(celsius, k, c, of_304, of_316):
     ("celsius", "stated"),
     # Integrals of 3.4.1.2 from 20 degC in closed form, piece by piece [J/kg].
     [
-        (200.0, 88191.151), (400.0, 201344.485), (600.0, 335737.818), (735.0, 475427.813),
-        (800.0, 561600.826), (900.0, 632063.843), (1000.0, 697063.843), (1200.0, 827063.843),
+        (200.0, 88191.151),
+        (400.0, 201344.485),
+        (600.0, 335737.818),
+        (735.0, 475427.813),
+        (800.0, 561600.826),
+        (900.0, 632063.843),
+        (1000.0, 697063.843),
+        (1200.0, 827063.843),
     ],
 )
 def test_heat_of_carbon_steel_across_the_peak(celsius, stated):
@@ -95,7 +103,10 @@ def test_heat_of_carbon_steel_across_the_peak(celsius, stated):
     ("celsius", "stated"),
     # Integrals of C.3.2 from 20 degC in closed form [J/kg].
     [
-        (100.0, 37251.121), (400.0, 187994.371), (735.0, 368587.671), (1000.0, 517444.771),
+        (100.0, 37251.121),
+        (400.0, 187994.371),
+        (735.0, 368587.671),
+        (1000.0, 517444.771),
         (1200.0, 634394.371),
     ],
 )
@@ -124,8 +135,10 @@ def test_aluminium_follows_en_1999(celsius, k, c):
 
 @pytest.mark.parametrize("celsius", [500.1, 600.0, 735.0, 1000.0])
 def test_aluminium_is_refused_above_500_degc(celsius):
-    for table in (load_solid("aluminium 6061").conductivity,
-                  load_solid("aluminium 6061").specific_heat):
+    for table in (
+        load_solid("aluminium 6061").conductivity,
+        load_solid("aluminium 6061").specific_heat,
+    ):
         with pytest.raises(TableRangeError, match="aluminium 6061"):
             table(np.array([celsius + CELSIUS]))
 
