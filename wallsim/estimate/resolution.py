@@ -1,7 +1,7 @@
 """How fine the mesh and the steps must be for a stated tolerance at the thermocouples.
 
-One march of the longest firing is compared with the same on halved cells, and on halved steps;
-whichever error is above its half of the tolerance is refined, until neither is.
+One march of the hottest firing is compared with the same on cells halved across, on cells halved
+along, and on halved steps; what is above its share of the tolerance is refined, until nothing is.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ COARSEST = Resolution(2, 24, 1.0)
 CELL = 0.016
 MOST_CELLS = 400
 FINEST_STEPS = 16.0
-SAFETY = 0.8
+SHARE = 0.4
 STEP_REFINEMENT = 1.42
 
 
@@ -30,21 +30,26 @@ def choose(campaign: Campaign, unknowns: Unknowns, x: Array) -> Resolution:
     firing = max(campaign.firings, key=lambda f: f.burn * f.events.plateau)
     n_z = int(np.clip(campaign.case.tube.length / CELL, COARSEST.n_z, MOST_CELLS))
     at = replace(COARSEST, n_z=n_z)
-    allowed = 0.5 * SAFETY * campaign.case.fit.tolerance
+    allowed = SHARE * campaign.case.fit.tolerance
 
     def reading(resolution: Resolution) -> tuple[Array, ...]:
         return _readings(campaign, firing, unknowns, x, resolution)
 
-    while at.fineness < FINEST_STEPS:
+    def error(change: Resolution) -> float:
+        return _largest(base, reading(change))
+
+    while at.fineness < FINEST_STEPS and at.n_z < MOST_CELLS:
         base = reading(at)
-        in_time = 4.0 / 3.0 * _largest(base, reading(replace(at, fineness=2.0 * at.fineness)))
-        in_space = _largest(base, reading(replace(at, n_r=2 * at.n_r, n_z=2 * at.n_z)))
-        if in_time <= allowed and in_space <= allowed:
+        in_time = 4.0 / 3.0 * error(replace(at, fineness=2.0 * at.fineness))
+        across = error(replace(at, n_r=2 * at.n_r))
+        along = error(replace(at, n_z=2 * at.n_z))
+        if max(in_time, across, along) <= allowed:
             break
-        if in_time > allowed:
-            at = replace(at, fineness=STEP_REFINEMENT * at.fineness)
-        if in_space > allowed:
-            at = replace(at, n_r=at.n_r + 1, n_z=min(int(1.5 * at.n_z), MOST_CELLS))
+        at = Resolution(
+            at.n_r + (across > allowed),
+            int(np.ceil(1.3 * at.n_z)) if along > allowed else at.n_z,
+            STEP_REFINEMENT * at.fineness if in_time > allowed else at.fineness,
+        )
     return at
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 LARGE_RESIDUAL = 1.5
 NOISE_MULTIPLE = 3.0
+MANY = 4
 
 
 def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -84,9 +85,15 @@ def _pulls(document: dict[str, Any]) -> list[dict[str, str]]:
 
 
 def _lost(document: dict[str, Any]) -> list[dict[str, str]]:
-    out = []
+    """Return a line for each channel left out in part or whole; many spikes share one line."""
+    out, spikes = [], []
     for run, entry in document["runs"].items():
         for sensor, c in entry["channels"].items():
-            if c["reason"] and c["verdict"] != "ok":
-                out.append(_line("note", f"{sensor} in {run} ({c['verdict']}): {c['reason']}."))
-    return out
+            if c["verdict"] == "ok" or not c["reason"]:
+                continue
+            line = _line("note", f"{sensor} in {run} ({c['verdict']}): {c['reason']}.")
+            (spikes if c["verdict"] == "spikes" else out).append(line)
+    if len(spikes) > MANY:
+        return [*out, _line("note", f"Isolated spikes were masked in {len(spikes)} channels; the "
+                                    "table of channels says where.")]
+    return [*out, *spikes]
