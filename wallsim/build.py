@@ -152,6 +152,20 @@ def _firing(case: Case, run: Run) -> Firing:
     )
 
 
+def all_blocks(firing: Firing, sensor: str, column: str) -> tuple[NDArray[np.intp], Array]:
+    """Return block numbers and mean readings [K] of a channel, used or not, for pictures."""
+    T = firing.log.channels[column]
+    t = firing.log.t - firing.events.ignition
+    keep = np.isfinite(T) & (t > 0.0)
+    number = np.floor(t[keep] / firing.block).astype(np.intp)
+    index, first, count = np.unique(number, return_index=True, return_counts=True)
+    if not index.size:
+        return index, np.empty(0)
+    zero = firing.channels[sensor].zero
+    offset = firing.start_T[0] - zero if firing.start_T.size == 1 and np.isfinite(zero) else 0.0
+    return index, np.add.reduceat(T[keep], first) / count + offset
+
+
 def _start(case: Case, channels: dict[str, Channel]) -> tuple[Array, Array, bool]:
     """Return where and how warm the wall is at ignition, and whether it is even."""
     known = [

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from wallsim import __version__
-from wallsim.build import Firing
+from wallsim.build import Firing, all_blocks
 from wallsim.estimate.bore import BoreReadouts, bore_readouts
 from wallsim.estimate.identify import Identifiability, identifiability
 from wallsim.estimate.joint import Estimate
@@ -243,7 +243,7 @@ def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
             "time_s": plain(times),
             "mean_resistance_m2K_W": along.growth(name, times).interval(C),
         },
-        "dominated_by": variance_shares(estimate, mean.gradient),
+        "dominated_by": variance_shares(estimate, mean.gradient, name),
     }
     return _withheld(out, told)
 
@@ -344,12 +344,22 @@ def _frame(estimate: Estimate, firing: Firing, run: RunModel) -> pd.DataFrame:
     block, zero = firing.block, firing.events.ignition
     every = np.arange(int(firing.end / block) + 1)
     columns: dict[str, Array] = {"time_s": zero + (every + 0.5) * block}
-    for trace, r in zip(run.traces, estimate.residuals[run.name], strict=True):
-        keep = trace.index < every.size
-        index, T = trace.index[keep], trace.T[keep]
+    residuals = dict(
+        zip((t.sensor for t in run.traces), estimate.residuals[run.name], strict=True)
+    )
+    traces = {t.sensor: t for t in run.traces}
+    for s in estimate.campaign.case.sensors:
         measured, fitted = np.full(every.size, np.nan), np.full(every.size, np.nan)
-        measured[index], fitted[index] = T, T + r[keep]
-        columns[f"{trace.sensor} measured [K]"] = measured
-        columns[f"{trace.sensor} fitted [K]"] = fitted
-        columns[f"{trace.sensor} used"] = np.isfinite(measured).astype(int)
+        used = np.zeros(every.size, dtype=int)
+        index, T = all_blocks(firing, s.name, s.channel)
+        measured[index[index < every.size]] = T[index < every.size]
+        if s.name in traces:
+            trace, r = traces[s.name], residuals[s.name]
+            keep = trace.index < every.size
+            at = trace.index[keep]
+            measured[at], used[at] = trace.T[keep], 1
+            fitted[at] = trace.T[keep] + r[keep]
+        columns[f"{s.name} measured [K]"] = measured
+        columns[f"{s.name} fitted [K]"] = fitted
+        columns[f"{s.name} used"] = used
     return pd.DataFrame(columns)

@@ -158,17 +158,19 @@ def _fresh(gas, **changes):  # type: ignore[no-untyped-def]
     return replace(gas, **changes)
 
 
-def variance_shares(estimate: Estimate, gradient: Array) -> list[dict[str, object]]:
+def variance_shares(estimate: Estimate, gradient: Array, blend: str) -> list[dict[str, object]]:
     """Return which groups of unknowns carry the variance of a readout, largest first.
 
     The share of a group is the part of the variance that would go if its unknowns were known
     exactly (first-order index; Saltelli et al. 2008, section 1.2.15). Shares of correlated
     groups overlap, so they need not add up to one. What is wanted itself, h and R along the tube,
-    is no cause and is left out.
+    is no cause and is left out, and so is how other blends' deposits grow.
 
     Parameters
     ----------
     gradient : Array, shape (m,)
+    blend : str
+        Whose readout it is.
     """
     C = estimate.covariance
     parameters = estimate.unknowns.prior.parameters
@@ -178,7 +180,8 @@ def variance_shares(estimate: Estimate, gradient: Array) -> list[dict[str, objec
         groups.setdefault(p.group, []).append(i)
     shares = []
     for name, members in groups.items():
-        if total <= 0.0 or name.startswith(WANTED):
+        others_growth = name.startswith("growth law of") and name != f"growth law of {blend}"
+        if total <= 0.0 or name.startswith(WANTED) or others_growth:
             continue
         cross = C[members] @ gradient
         part = float(cross @ np.linalg.solve(C[np.ix_(members, members)], cross)) / total

@@ -183,6 +183,11 @@ def gas_family(case: Case, blend: str) -> str:
     return blend
 
 
+def _and_alike(case: Case, family: str) -> str:
+    alike = [b for b in case.blends if b != family and gas_family(case, b) == family]
+    return " and blends like it" if alike else " alone"
+
+
 def mounting(case: Case, run: str, sensor: str) -> str:
     """Return the name of a sensor's attachment in ``run``: it counts up when welded on anew."""
     count = 1
@@ -210,7 +215,7 @@ def _add_gas_side(c: _Collector, case: Case, points: Array, t_ref: dict[str, flo
         family = gas_family(case, b.name)
         if f"gas temperature factor {family}" not in c.place:
             c.single(f"gas temperature factor {family}", "1", case.blends[family].own_error,
-                     f"gas temperature of {family} and blends like it")
+                     f"gas temperature of {family}" + _and_alike(case, family))
         if family != b.name:
             c.single(f"gas temperature factor {b.name}", "1", b.own_error,
                      f"gas temperature of {b.name} alone")
