@@ -106,6 +106,19 @@ def _run_fit(case: Any, quiet: bool) -> Any:
     return result
 
 
+@app.command(epilog="Example: wallsim new my-campaign")
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make, new or empty.")],
+) -> None:
+    """Write a commented starter campaign with logs that fit it."""
+    from wallsim.output import result_folder
+    from wallsim.starter import write_starter
+
+    with result_folder(folder) as beside:
+        write_starter(beside)
+    sys.stdout.write(f"Case file: {folder / 'case.toml'}; next: wallsim check {folder}\n")
+
+
 @app.command(epilog="Example: wallsim check cases/lance")
 def check(case: CaseFile, json: Json = False) -> None:
     """Read everything, screen the logs, say what will be used and why not."""

@@ -2,9 +2,9 @@
 
     minimise  sum |whitened (model - measured)|^2 + |z|^2
 
-``z`` are the unknowns in coordinates of unit-normal prior. A first pass with an assumed residual
-model finds the neighbourhood, its residuals give each trace's noise, correlation and robust
-weights, a second pass ends the fit with these held.
+``z`` are the unknowns in coordinates of unit-normal prior. A first pass, on a coarse mesh and with an
+assumed residual model, finds the neighbourhood. There the resolution is chosen, and the residuals
+give each trace's noise, correlation and robust weights; a second pass ends the fit with these held.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from wallsim.build import Campaign
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.quick_look import slope_method, starting_point
-from wallsim.estimate.resolution import choose
+from wallsim.estimate.resolution import choose, first_guess
 from wallsim.estimate.run_model import (
     Resolution,
     RunModel,
@@ -93,6 +93,7 @@ class Misfit:
         resolution: Resolution,
         runs: tuple[RunModel, ...],
         executor: Executor,
+        work: dict[str, int] | None = None,
     ) -> None:
         self.unknowns, self.runs, self.executor = unknowns, runs, executor
         self.builder = WallBuilder(unknowns, resolution)
@@ -103,7 +104,7 @@ class Misfit:
         }
         self.rows: tuple[RunRows, ...] = ()
         self.z = np.empty(0)
-        self.work: dict[str, int] = {"marches": 0}
+        self.work: dict[str, int] = dict(work or {"marches": 0})
 
     def __call__(self, z: Array) -> tuple[Array, Array]:
         """Return whitened residuals with the prior's, and their Jacobian in ``z``."""
@@ -162,20 +163,24 @@ def estimate_jointly(
         If the model cannot be evaluated where the fit starts.
     """
     unknowns = Unknowns.of(campaign, laws)
-    start = starting_point(unknowns, slope_method(campaign))
-    if resolution is None:
-        resolution = choose(campaign, unknowns, unknowns.prior.x(start))
-    runs = tuple(RunModel.of(campaign, f, unknowns, resolution) for f in campaign.firings)
-    misfit = Misfit(unknowns, resolution, runs, executor)
+    z = starting_point(unknowns, slope_method(campaign))
+    coarse = resolution or first_guess(campaign)
+    misfit = Misfit(unknowns, coarse, _models(campaign, unknowns, coarse), executor)
     done = 0
 
     def told(stage: str) -> Callable[[int, float], None] | None:
         return (lambda n, S: progress(stage, done + n, S)) if progress else None
 
     try:
-        first = solve(misfit, start, tolerance=1.0, relative=1e-3, most=FIRST_PASS,
+        first = solve(misfit, z, tolerance=1.0, relative=1e-3, most=FIRST_PASS,
                       report=told("finding the neighbourhood"))
         done = first.evaluations
+        resolution = resolution or choose(campaign, unknowns, unknowns.prior.x(first.z))
+        if resolution != coarse:
+            misfit = Misfit(
+                unknowns, resolution, _models(campaign, unknowns, resolution), executor, misfit.work
+            )
+            done += 1
         misfit.be_at(first.z)
         misfit.learn_noise()
         last = solve(misfit, first.z, tolerance=1e-2, most=ALL_PASSES - done,
@@ -183,6 +188,12 @@ def estimate_jointly(
     except Refused as error:
         raise ConvergenceError(f"the model cannot be evaluated at the start: {error}") from error
     return _collect(campaign, unknowns, resolution, misfit, last, done)
+
+
+def _models(
+    campaign: Campaign, unknowns: Unknowns, resolution: Resolution
+) -> tuple[RunModel, ...]:
+    return tuple(RunModel.of(campaign, f, unknowns, resolution) for f in campaign.firings)
 
 
 def _collect(

@@ -17,7 +17,7 @@ from wallsim.estimate.unknowns import Unknowns
 
 Array = NDArray[np.float64]
 
-COARSEST = Resolution(2, 24, 1.0)
+COARSEST = Resolution(3, 24, 1.0)
 CELL = 0.016
 MOST_CELLS = 400
 FINEST_STEPS = 16.0
@@ -25,11 +25,16 @@ SHARE = 0.4
 STEP_REFINEMENT = 1.42
 
 
+def first_guess(campaign: Campaign) -> Resolution:
+    """Return a coarse resolution to begin with."""
+    n_z = int(np.clip(campaign.case.tube.length / CELL, COARSEST.n_z, MOST_CELLS))
+    return replace(COARSEST, n_z=n_z)
+
+
 def choose(campaign: Campaign, unknowns: Unknowns, x: Array) -> Resolution:
     """Return the coarsest resolution that keeps the tolerance of the case at ``x``."""
+    at = first_guess(campaign)
     firing = max(campaign.firings, key=lambda f: f.burn * f.events.plateau)
-    n_z = int(np.clip(campaign.case.tube.length / CELL, COARSEST.n_z, MOST_CELLS))
-    at = replace(COARSEST, n_z=n_z)
     allowed = SHARE * campaign.case.fit.tolerance
 
     def reading(resolution: Resolution) -> tuple[Array, ...]:
