@@ -1,7 +1,8 @@
 """How fine the mesh and the steps must be for a stated tolerance at the thermocouples.
 
 One march of the hottest firing is compared with the same on cells halved across, on cells halved
-along, and on halved steps; what is above its share of the tolerance is refined, until nothing is.
+along, and on halved steps; what takes more than its share of the tolerance is refined, until the
+three together keep it.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ COARSEST = Resolution(3, 24, 1.0)
 CELL = 0.016
 MOST_CELLS = 400
 FINEST_STEPS = 16.0
-SHARE = 0.4
+SAFETY = 0.75
 STEP_REFINEMENT = 1.42
 
 
@@ -34,8 +35,8 @@ def first_guess(campaign: Campaign) -> Resolution:
 def choose(campaign: Campaign, unknowns: Unknowns, x: Array) -> Resolution:
     """Return the coarsest resolution that keeps the tolerance of the case at ``x``."""
     at = first_guess(campaign)
-    firing = max(campaign.firings, key=lambda f: f.burn * f.events.plateau)
-    allowed = SHARE * campaign.case.fit.tolerance
+    firing = max(campaign.firings, key=lambda f: max(trace.T.max() for trace in f.traces))
+    allowed = SAFETY * campaign.case.fit.tolerance
 
     def reading(resolution: Resolution) -> tuple[Array, ...]:
         return _readings(campaign, firing, unknowns, x, resolution)
@@ -48,12 +49,13 @@ def choose(campaign: Campaign, unknowns: Unknowns, x: Array) -> Resolution:
         in_time = 4.0 / 3.0 * error(replace(at, fineness=2.0 * at.fineness))
         across = error(replace(at, n_r=2 * at.n_r))
         along = error(replace(at, n_z=2 * at.n_z))
-        if max(in_time, across, along) <= allowed:
+        if in_time + across + along <= allowed:
             break
+        share = allowed / 3.0
         at = Resolution(
-            at.n_r + (across > allowed),
-            int(np.ceil(1.3 * at.n_z)) if along > allowed else at.n_z,
-            STEP_REFINEMENT * at.fineness if in_time > allowed else at.fineness,
+            at.n_r + (across > share),
+            int(np.ceil(1.3 * at.n_z)) if along > share else at.n_z,
+            STEP_REFINEMENT * at.fineness if in_time > share else at.fineness,
         )
     return at
 
