@@ -11,7 +11,7 @@ import tomllib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -152,33 +152,41 @@ class Source:
         if kind == "literal_error":
             words = re.findall(r"'([^']*)'", str(item["ctx"]["expected"]))
             return self.fault(path, "not one of the choices", got, advice(str(got), words, "known"))
+        if kind == "model_type" and path[-1] in _fields(model, path):
+            table = self.key(path[:-1])
+            return self.fault(path, f"stands outside a table [{table}.NAME]", got, "give it a name")
         wrong, _, hint = _plain_words(kind, str(item["msg"]), path).partition("; ")
         return self.fault(path, wrong, got, hint)
 
 
 def _plain_words(kind: str, message: str, path: KeyPath) -> str:
-    name = path[-1] if path else ""
+    name = ".".join(part for part in path if isinstance(part, str))
+    key = path[-1] if path else ""
     words = {
         "string_type": "must be text; put it in quotes",
         "list_type": f"must be a list; write [[{name}]] with double brackets, or [ ... ]",
-        "dict_type": f"must be a table; write [{name}], or {name} = {{ ... }}",
-        "model_type": f"must be a table; write [{name}], or {name} = {{ ... }}",
+        "dict_type": f"must be a table; write [{name}], or {key} = {{ ... }}",
+        "model_type": f"must be a table; write [{name}], or {key} = {{ ... }}",
         "float_type": "must be a number; write it without quotes",
         "too_short": "is empty; add at least one",
+        "string_too_short": "is empty; write a text, or remove the key",
     }
     return words.get(kind, message.removeprefix("Value error, "))
 
 
 def _fields(model: type[BaseModel], path: KeyPath) -> dict[str, Any]:
     """Return the fields of the schema that stands at a key path, by the name in the file."""
-    at: Any = model
+    at: type[BaseModel] | None = model
+    named = False
     for part in path:
-        fields = at.model_fields if isinstance(at, type) and issubclass(at, BaseModel) else {}
-        if isinstance(part, str) and fields:
-            at = _model_in(_by_key(at)[part].annotation) if part in _by_key(at) else None
-        if at is None:
+        if isinstance(part, int) or named:
+            named = False
+            continue
+        field = None if at is None else _by_key(at).get(part)
+        if field is None:
             return {}
-    return _by_key(at)
+        at, named = _model_in(field.annotation), get_origin(field.annotation) is dict
+    return {} if at is None else _by_key(at)
 
 
 def _by_key(model: type[BaseModel]) -> dict[str, Any]:
@@ -219,10 +227,11 @@ def _syntax_faults(
         message[: where.start()].strip() if where else message.removesuffix(" (at end of document)")
     )
     if again:
-        return [f"{path}:{number}: {key}: written twice (got {row}); keep one"]
-    loose = re.match(r"[^=]+=\s*[^\"'\[{\s]", row)
+        hint = "write every such header with double brackets" if "[[" in row else "keep one"
+        return [f"{path}:{number}: {key}: written twice (got {row}); {hint}"]
+    loose = re.match(r"[^=]+=\s*([^\"'\[{\s#][^\"'#]*)", row)
     hint = (
-        f'; text goes in quotes, as in {key} = "24 mm"'
+        f'; text goes in quotes, as in {key} = "{loose[1].strip()}"'
         if loose
         else "; check quotes, brackets and commas here and on the line before"
     )

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 
 from wallsim.case.schema import CaseKeys, is_share
 from wallsim.source import Source, advice
+from wallsim.units import Quantity
 
-_MOMENT = r"(-?\d+(?:[.,]\d+)?)\s*s\b"
+_MOMENT = r"(-?\d+(?:[.,]\d+)?)\s*(?P<unit>[^\W\d]*)"
+_SECONDS = ("s", "sec", "second", "seconds")
 
 
 def faults_between(keys: CaseKeys, source: Source) -> list[str]:
     """Return every fault that shows only when keys are seen together."""
-    rules = (_tube, _sensors, _pressure, _blends, _runs)
+    rules = (_tube, _sensors, _pressure, _blends, _runs, _fit)
     return [fault for rule in rules for fault in rule(keys, source)]
 
 
@@ -21,10 +24,23 @@ def window(text: str) -> tuple[float, float]:
     """Return from when until when [s, log clock] a reason takes a channel out.
 
     ``from 7 s`` and ``until 9 s`` anywhere in the text bound it; without them it is the whole run.
+
+    Raises
+    ------
+    ValueError
+        If a moment is not in seconds, or nothing is left between the two.
     """
-    found = [re.search(rf"\b{word}\s+{_MOMENT}", text) for word in ("from", "until")]
-    start, end = (float(m[1].replace(",", ".")) if m else None for m in found)
-    return (float("-inf") if start is None else start, float("inf") if end is None else end)
+    bounds = [float("-inf"), float("inf")]
+    for i, word in enumerate(("from", "until")):
+        found = re.search(rf"\b{word}\s+{_MOMENT}", text, re.IGNORECASE)
+        if found is None:
+            continue
+        if found["unit"].lower() not in _SECONDS:
+            raise ValueError(f'the moment is not in seconds; write "{word} {found[1]} s"')
+        bounds[i] = float(found[1].replace(",", "."))
+    if not bounds[0] < bounds[1]:
+        raise ValueError("ends before it starts; both moments are on the log's clock")
+    return bounds[0], bounds[1]
 
 
 def source_blend(keys: CaseKeys, name: str, field: str) -> tuple[object, str]:
@@ -44,57 +60,116 @@ def _tube(keys: CaseKeys, source: Source) -> Iterator[str]:
     t = keys.tube
     if (t.bore is None) == (t.outside_diameter is None):
         got = None if t.bore is None else "both"
-        yield source.fault(("tube",), "bore or outside_diameter, exactly one of the two", got,
-                           'write bore = "24 mm" or outside_diameter = "40 mm"')
+        yield source.fault(
+            ("tube",),
+            "bore or outside_diameter, exactly one of the two",
+            got,
+            'write bore = "24 mm" or outside_diameter = "40 mm"',
+        )
     if t.outside_diameter is not None and 2.0 * t.wall.value >= t.outside_diameter.value:
-        yield source.fault(("tube", "wall"), "leaves no bore inside the outside diameter",
-                           t.wall.text, "check both")
+        yield source.fault(
+            ("tube", "wall"),
+            "leaves no bore inside the outside diameter",
+            t.wall.text,
+            "check both",
+        )
     for end in ("head", "exit"):
         e = getattr(t, end)
         if (e.contact is None) == (e.convection is None):
-            yield source.fault(("tube", end), "contact or convection, exactly one of the two", None,
-                               'write { contact = "500 W/m^2/K" }, "open" or "insulated"')
+            yield source.fault(
+                ("tube", end),
+                "contact or convection, exactly one of the two",
+                None,
+                'write { contact = "500 W/m^2/K" }, "open" or "insulated"',
+            )
+    o = t.outside
+    if o.convection is not None and "convection_scale" in o.model_fields_set:
+        yield source.fault(
+            ("tube", "outside", "convection_scale"),
+            "only for natural convection",
+            o.convection_scale.text,
+            "write the +- beside convection, and remove this",
+        )
     if t.mesh is None and t.material is None:
-        yield source.fault(("tube", "material"), "missing", None,
-                           'add it, for example material = "carbon steel"')
+        yield source.fault(
+            ("tube", "material"), "missing", None, 'add it, for example material = "carbon steel"'
+        )
     if t.mesh is None and t.regions:
         yield source.fault(("tube", "regions"), "needs a mesh", None, "remove it, or name a mesh")
     if t.mesh is not None:
-        yield source.fault(("tube", "mesh"), "mesh files are not supported yet", t.mesh,
-                           "remove it to use the built-in mesh of a straight tube")
+        yield source.fault(
+            ("tube", "mesh"),
+            "mesh files are not supported yet",
+            t.mesh,
+            "remove it to use the built-in mesh of a straight tube",
+        )
 
 
 def _sensors(keys: CaseKeys, source: Source) -> Iterator[str]:
     length = keys.tube.length
-    yield from _repeated([s.name for s in keys.sensor], "sensor", source)
+    yield from _repeated([s.name for s in keys.sensor], "name", "sensor", source)
+    channels = [s.channel or s.name for s in keys.sensor]
+    if len({s.name for s in keys.sensor}) == len(keys.sensor):
+        yield from _repeated(channels, "channel", "sensor", source)
     for i, s in enumerate(keys.sensor):
         if s.z.value > length.value:
-            yield source.fault(("sensor", i, "z"), f"{s.name} is outside the tube, which is "
-                               f"{length.text} long", s.z.text, "check z and tube.length")
+            yield source.fault(("sensor", i, "z"), *_outside(s.name, s.z, keys))
         if s.depth.value >= keys.tube.wall.value:
-            yield source.fault(("sensor", i, "depth"), f"{s.name} would be in the bore: the wall "
-                               f"is {keys.tube.wall.text}", s.depth.text, "check depth")
+            yield source.fault(
+                ("sensor", i, "depth"),
+                f"{s.name} would be in the bore: the wall is {keys.tube.wall.text}",
+                s.depth.text,
+                "check depth",
+            )
 
 
-def _repeated(names: list[str], table: str, source: Source) -> Iterator[str]:
+def _repeated(names: list[str], key: str, table: str, source: Source) -> Iterator[str]:
     first: dict[str, int] = {}
     for i, name in enumerate(names):
         if name in first:
-            line = source.line((table, first[name], "name"))
-            yield source.fault((table, i, "name"), f"used twice (first at line {line})", name,
-                               "names must differ")
+            line = source.line((table, first[name], key))
+            yield source.fault(
+                (table, i, key), f"used twice (first at line {line})", name, f"{key}s must differ"
+            )
         first.setdefault(name, i)
 
 
+def _outside(name: str, z: Quantity, keys: CaseKeys) -> tuple[str, str, str]:
+    wrong = f"{name} is outside the tube, which is {keys.tube.length.text} long"
+    return wrong, z.text, "check z and tube.length"
+
+
+def _positions(
+    points: list[Quantity], place: tuple[str, ...], keys: CaseKeys, source: Source
+) -> Iterator[str]:
+    if not _rising([z.value for z in points]):
+        yield source.fault(place, "positions must increase", None, "sort the points by z")
+    elif points and points[-1].value > keys.tube.length.value:
+        yield source.fault((*place, len(points) - 1), *_outside("the last point", points[-1], keys))
+
+
 def _rising(points: list[float]) -> bool:
-    return all(a < b for a, b in zip(points, points[1:], strict=False))
+    return all(a < b for a, b in pairwise(points))
 
 
 def _pressure(keys: CaseKeys, source: Source) -> Iterator[str]:
     along = keys.pressure.along
     place = ("pressure", "along")
-    if not _rising([z.value for z, _ in along]):
-        yield source.fault(place, "positions must increase", None, "sort the points by z")
+    yield from _positions([z for z, _ in along], place, keys, source)
+    for i, tap in enumerate(keys.pressure.taps):
+        if tap.z.value > keys.tube.length.value:
+            yield source.fault(("pressure", "taps", i, "z"), *_outside(tap.channel, tap.z, keys))
+    channels = [(("pressure", "channel"), keys.pressure.channel)] + [
+        (("pressure", "taps", i, "channel"), tap.channel)
+        for i, tap in enumerate(keys.pressure.taps)
+    ]
+    taken = {s.channel or s.name: f"sensor {s.name}" for s in keys.sensor}
+    for channel_place, channel in channels:
+        if channel in taken:
+            yield source.fault(
+                channel_place, f"is the channel of {taken[channel]} too", channel, "check both"
+            )
+        taken.setdefault(channel, "another tap")
     if len({is_share(level) for _, level in along}) > 1:
         yield source.fault(place, "mixes shares and pressures", None, "write one kind throughout")
     if along and keys.pressure.taps:
@@ -105,18 +180,37 @@ def _blends(keys: CaseKeys, source: Source) -> Iterator[str]:
     for name, blend in keys.blend.items():
         place = ("blend", name)
         if blend.like is not None and blend.like not in keys.blend:
-            yield source.fault((*place, "like"), "no such blend", blend.like,
-                               advice(blend.like, [b for b in keys.blend if b != name], "known"))
+            yield source.fault(
+                (*place, "like"),
+                "no such blend",
+                blend.like,
+                advice(blend.like, [b for b in keys.blend if b != name], "known"),
+            )
             continue
-        if source_blend(keys, name, "gas_temperature")[0] is None:
-            why = "goes round in a circle" if _circular(keys, name) else "missing"
-            key = "like" if why != "missing" else "gas_temperature"
-            yield source.fault((*place, key), why, None,
-                               'add gas_temperature = "2450 K +- 120 K", or like = "..."')
-        points = [z.value for z, _ in blend.gas_temperature_along or []]
-        if not _rising(points):
-            yield source.fault((*place, "gas_temperature_along"), "positions must increase", None,
-                               "sort the points by z")
+        if _circular(keys, name):
+            yield source.fault(
+                (*place, "like"),
+                "goes round in a circle",
+                blend.like,
+                "name a blend that states its own gas temperature",
+            )
+        elif blend.like is None and blend.gas_temperature is None:
+            yield source.fault(
+                (*place, "gas_temperature"),
+                "missing",
+                None,
+                'add gas_temperature = "2450 K +- 120 K", or like = "..."',
+            )
+        along = [z for z, _ in blend.gas_temperature_along or []]
+        yield from _positions(along, (*place, "gas_temperature_along"), keys, source)
+        ambient, T = keys.tube.outside.ambient, blend.gas_temperature
+        if T is not None and T.value <= ambient.value:
+            yield source.fault(
+                (*place, "gas_temperature"),
+                f"not above the ambient, {ambient.text}",
+                T.text,
+                "check value and unit",
+            )
 
 
 def _circular(keys: CaseKeys, name: str) -> bool:
@@ -130,30 +224,61 @@ def _circular(keys: CaseKeys, name: str) -> bool:
 
 
 def _runs(keys: CaseKeys, source: Source) -> Iterator[str]:
-    yield from _repeated([r.name for r in keys.run], "run", source)
+    yield from _repeated([r.name for r in keys.run], "name", "run", source)
     sensors = [s.name for s in keys.sensor]
     for i, run in enumerate(keys.run):
         place = ("run", i)
         if run.blend not in keys.blend:
-            yield source.fault((*place, "blend"), "no such blend", run.blend,
-                               advice(run.blend, keys.blend, "known"))
+            yield source.fault(
+                (*place, "blend"),
+                "no such blend",
+                run.blend,
+                advice(run.blend, keys.blend, "known"),
+            )
         log = source.path.parent / run.log
         if not log.is_file():
-            yield source.fault((*place, "log"), "no such log file", run.log,
-                               f"looked for {log}; check the path")
+            yield source.fault(
+                (*place, "log"), "no such log file", run.log, f"looked for {log}; check the path"
+            )
         earlier = [r.name for r in keys.run[:i]]
         if run.start != "clean bore":
             before = run.start.removeprefix("as left by ").strip()
             if not run.start.startswith("as left by ") or before not in earlier:
                 known = ", ".join(earlier) or "none"
-                yield source.fault((*place, "start"), "neither a clean bore nor an earlier run",
-                                   run.start, 'write "clean bore" or "as left by RUN"; earlier '
-                                   f"runs: {known}")
-        for sensor in [*run.exclude, *run.reattached]:
-            if sensor not in sensors:
-                key = "exclude" if sensor in run.exclude else "reattached"
-                yield source.fault((*place, key), "no such sensor", sensor,
-                                   advice(sensor, sensors, "known"))
+                yield source.fault(
+                    (*place, "start"),
+                    "neither a clean bore nor an earlier run",
+                    run.start,
+                    f'write "clean bore" or "as left by RUN"; earlier runs: {known}',
+                )
+        for key, named in (("exclude", list(run.exclude)), ("reattached", run.reattached)):
+            for j, sensor in enumerate(named):
+                if sensor not in sensors:
+                    where = (*place, key, sensor if key == "exclude" else j)
+                    yield source.fault(
+                        where, "no such sensor", sensor, advice(sensor, sensors, "known")
+                    )
+        for sensor, reason in run.exclude.items():
+            try:
+                window(reason)
+            except ValueError as error:
+                wrong, _, hint = str(error).partition("; ")
+                yield source.fault((*place, "exclude", sensor), wrong, reason, hint)
         if run.ignition and run.shutdown and run.shutdown.value <= run.ignition.value:
-            yield source.fault((*place, "shutdown"), "is not after ignition", run.shutdown.text,
-                               "both are on the log's clock")
+            yield source.fault(
+                (*place, "shutdown"),
+                "is not after ignition",
+                run.shutdown.text,
+                "both are on the log's clock",
+            )
+
+
+def _fit(keys: CaseKeys, source: Source) -> Iterator[str]:
+    limit, ambient = keys.fit.limit_temperature, keys.tube.outside.ambient
+    if limit is not None and limit.value <= ambient.value:
+        yield source.fault(
+            ("fit", "limit_temperature"),
+            f"not above the ambient, {ambient.text}",
+            limit.text,
+            "check value and unit",
+        )

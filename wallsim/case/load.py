@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pydantic import BaseModel
-
 from wallsim.case.checks import faults_between, source_blend, window
 from wallsim.case.model import (
     Blend,
@@ -24,6 +22,7 @@ from wallsim.case.model import (
     Sensor,
     Tube,
 )
+from wallsim.case.resolved import ONE, SLIGHT, resolved
 from wallsim.case.schema import BlendKeys, CaseKeys, EndKeys, RunKeys
 from wallsim.errors import CaseError
 from wallsim.materials import load_solid
@@ -31,8 +30,6 @@ from wallsim.materials.solid import Solid
 from wallsim.source import Source
 from wallsim.units import Quantity
 
-ONE = Quantity(1.0, 0.0, "1")
-SLIGHT = Quantity(1.0, 0.005, "1 +- 0.5 %")
 BUILT_IN_REGION = "wall"
 
 
@@ -65,12 +62,17 @@ def _solids(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[str]
         wanted["tube", "regions", region] = (region, name)
     solids, faults = {}, []
     for place, (region, name) in wanted.items():
+        file = source.path.parent / name
+        if name.strip().lower().endswith(".toml") and not file.is_file():
+            wrong = "no such material file"
+            faults.append(source.fault(place, wrong, name, f"looked for {file}; check the path"))
+            continue
         try:
             solids[region] = load_solid(name, source.path.parent)
         except CaseError as error:
             faults.extend(
-                line if line.startswith(str(source.path.parent / name)) else source.fault(
-                    place, line) for line in error.faults
+                line if line.startswith(f"{file}:") else source.fault(place, line)
+                for line in error.faults
             )
     return solids, faults
 
@@ -84,14 +86,17 @@ def _case(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
     return Case(
         path=source.path,
         title=keys.title or folder.name,
-        tube=_tube(keys, solids),
+        tube=_tube(keys, solids, source.path.parent),
         sensors=tuple(
             Sensor(s.name, s.channel or s.name, s.z, s.depth.value, s.lag, s.lead_loss)
             for s in keys.sensor
         ),
         pressure=_pressure(keys),
         log_format=LogFormat(
-            keys.log.time, keys.log.delimiter, keys.log.decimal, keys.log.encoding,
+            keys.log.time,
+            keys.log.delimiter,
+            keys.log.decimal,
+            keys.log.encoding,
             dict(keys.log.units),
         ),
         blends={name: _blend(keys, name) for name in keys.blend},
@@ -110,11 +115,11 @@ def _case(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
             drift=fit.drift.value,
             limit_temperature=None if limit is None else limit.value,
         ),
-        resolved=_resolved(keys),
+        resolved=resolved(keys, folder.name),
     )
 
 
-def _tube(keys: CaseKeys, solids: dict[str, Solid]) -> Tube:
+def _tube(keys: CaseKeys, solids: dict[str, Solid], folder: Path) -> Tube:
     t = keys.tube
     ambient = t.outside.ambient.value
     bore, fixed = t.bore, "bore"
@@ -123,15 +128,21 @@ def _tube(keys: CaseKeys, solids: dict[str, Solid]) -> Tube:
         fixed = "outside"
         bore = Quantity(t.outside_diameter.value - 2.0 * t.wall.value)
     return Tube(
-        solids=solids, bore=bore, wall=t.wall,
-        fixed_diameter="outside" if fixed == "outside" else "bore", length=t.length.value,
-        head=_end(t.head, ambient), exit=_end(t.exit, ambient),
+        solids=solids,
+        bore=bore,
+        wall=t.wall,
+        fixed_diameter="outside" if fixed == "outside" else "bore",
+        length=t.length.value,
+        head=_end(t.head, ambient),
+        exit=_end(t.exit, ambient),
         outside=Outside(
             t.outside.emissivity, t.outside.convection, t.outside.convection_scale, ambient
         ),
-        conductivity_scale=t.conductivity_scale, heat_capacity_scale=t.heat_capacity_scale,
-        conductivity_tilt=t.conductivity_tilt, heat_capacity_tilt=t.heat_capacity_tilt,
-        mesh=None if t.mesh is None else Path(t.mesh),
+        conductivity_scale=t.conductivity_scale,
+        heat_capacity_scale=t.heat_capacity_scale,
+        conductivity_tilt=t.conductivity_tilt,
+        heat_capacity_tilt=t.heat_capacity_tilt,
+        mesh=None if t.mesh is None else folder / t.mesh,
     )
 
 
@@ -145,7 +156,9 @@ def _pressure(keys: CaseKeys) -> Pressure:
     p = keys.pressure
     first = p.along[0][1].value if p.along else 1.0
     return Pressure(
-        p.channel, p.reads == "gauge", p.barometer.value,
+        p.channel,
+        p.reads == "gauge",
+        p.barometer.value,
         tuple((z.value, level.value / first) for z, level in p.along),
         tuple((tap.channel, tap.z.value) for tap in p.taps),
     )
@@ -155,11 +168,12 @@ def _blend(keys: CaseKeys, name: str) -> Blend:
     own: BlendKeys = keys.blend[name]
     temperature, where = source_blend(keys, name, "gas_temperature")
     assert isinstance(temperature, Quantity)
-    kind, _ = source_blend(keys, name, "gas_temperature_error")
+    kind, whose = source_blend(keys, name, "gas_temperature_error")
     factor = own.own_error or (ONE if own.like else SLIGHT)
     if kind == "own":
-        sd = temperature.sd / temperature.value
-        factor = Quantity(factor.value, (factor.sd**2 + sd**2) ** 0.5, temperature.text)
+        if name in (where, whose):
+            sd = temperature.sd / temperature.value
+            factor = Quantity(factor.value, (factor.sd**2 + sd**2) ** 0.5, temperature.text)
         temperature = Quantity(temperature.value, 0.0, temperature.text)
     along, _ = source_blend(keys, name, "gas_temperature_along")
     coefficient, _ = source_blend(keys, name, "coefficient")
@@ -169,32 +183,27 @@ def _blend(keys: CaseKeys, name: str) -> Blend:
         softening = None if d.softening is None else d.softening.value
         deposit = Deposit(d.growth, d.conductivity, d.resistance, softening)
     return Blend(
-        name, own.like, temperature, factor,
+        name,
+        own.like,
+        temperature,
+        factor,
         tuple((z.value, share.value) for z, share in along or ()),  # type: ignore[attr-defined]
         coefficient or ONE,  # type: ignore[arg-type]
-        own.silicon.value, own.water.value, deposit,
+        own.silicon.value,
+        own.water.value,
+        deposit,
     )
 
 
 def _run(keys: RunKeys, folder: Path) -> Run:
     start = None if keys.start == "clean bore" else keys.start.removeprefix("as left by ").strip()
     return Run(
-        keys.name, folder / keys.log, keys.blend, start,
+        keys.name,
+        folder / keys.log,
+        keys.blend,
+        start,
         {sensor: Exclusion(*window(text), text) for sensor, text in keys.exclude.items()},
         tuple(keys.reattached),
         None if keys.ignition is None else keys.ignition.value,
         None if keys.shutdown is None else keys.shutdown.value,
     )
-
-
-def _resolved(value: object) -> object:
-    """Return the keys as text with defaults filled in, for the echo in the result."""
-    if isinstance(value, Quantity):
-        return value.text or f"{value.value:g}"
-    if isinstance(value, BaseModel):
-        return {name: _resolved(getattr(value, name)) for name in type(value).model_fields}
-    if isinstance(value, dict):
-        return {str(key): _resolved(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_resolved(item) for item in value]
-    return value

@@ -5,10 +5,10 @@ Field by field only; what ties one key to another is in `wallsim.case.checks`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, JsonValue, PlainValidator
+from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from wallsim.source import advice
@@ -109,9 +109,16 @@ PressurePair = Annotated[tuple[Quantity, Quantity], _pair(PlainValidator(read_sh
 
 def key(meaning: str, default: Any = PydanticUndefined, example: str = "", like: str = "") -> Any:
     """Return a field; ``like`` says in words what a default of None stands for."""
-    extra = {"like": like} if like else None
+    extra: dict[str, JsonValue] | None = {"like": like} if like else None
     examples = [example] if example else []
     return Field(default, description=meaning, examples=examples, json_schema_extra=extra)
+
+
+def stand_in(field: FieldInfo) -> str | None:
+    """Return in words what a default of None stands for."""
+    extra = field.json_schema_extra
+    like = extra.get("like") if isinstance(extra, dict) else None
+    return None if like is None else str(like)
 
 
 class Table(BaseModel):
@@ -144,6 +151,8 @@ class EndKeys(Table):
 def _convection(value: Any) -> Any:
     if value == "natural":
         return None
+    if isinstance(value, str) and not any(c.isdigit() for c in value):
+        raise ValueError('neither "natural" nor a coefficient; write "natural" or "20 W/m^2/K"')
     return reader("W/m^2/K", low=0.0).func(value)
 
 
@@ -167,16 +176,17 @@ class TubeKeys(Table):
     material: Word | None = key(
         "shipped solid, or a .toml file beside the case", None, like="required, or regions"
     )
-    bore: Size | None = key(
-        "bore diameter; stays where it is when the wall is a parameter", None,
+    bore: FixedLength | None = key(
+        "bore diameter; stays where it is when the wall is a parameter",
+        None,
         like="this or outside_diameter",
     )
-    outside_diameter: Size | None = key("instead of bore", None, like="this or bore")
+    outside_diameter: FixedLength | None = key(
+        "instead of bore; stays where it is likewise", None, like="this or bore"
+    )
     wall: Size = key("wall thickness", example='wall = "5.08 mm +- 0.1 mm"')
     length: FixedLength = key("head end to exit", example='length = "450 mm"')
-    head: End = key(
-        '"insulated", "open" (convection ' + OPEN_END + "), or a table", "insulated"
-    )
+    head: End = key('"insulated", "open" (convection ' + OPEN_END + "), or a table", "insulated")
     exit: End = key("likewise", "insulated")
     outside: OutsideKeys = key("table, see below", {})
     conductivity_scale: Factor = key("factor on the k(T) of the metal", "1 +- 3 %")
@@ -277,18 +287,21 @@ class BlendKeys(Table):
         "blend to copy gas temperature (with profile and error) and coefficient from", None
     )
     gas_temperature_error: Literal["shared", "own"] | None = key(
-        'whose error the +- is: "shared" by all blends or this blend\'s "own"', None,
+        'whose error the +- is: "shared" by all blends or this blend\'s "own"',
+        None,
         like="shared, or as in like",
     )
     own_error: Factor | None = key(
-        "factor on the gas temperature of this blend alone", None,
+        "factor on the gas temperature of this blend alone",
+        None,
         like="1 +- 0.5 %; with like 1 +- 0 %",
     )
     gas_temperature_along: list[SharePair] | None = key(
         "pairs [z, share of the rise above ambient]", None, like="uniform, or as in like"
     )
     coefficient: Factor | None = key(
-        "gas-side coefficient relative to the reference, at equal pressure", None,
+        "gas-side coefficient relative to the reference, at equal pressure",
+        None,
         like="1, or as in like",
     )
     silicon: FixedShare = key("mass fraction in the fuel", "0 %")
@@ -305,7 +318,7 @@ class RunKeys(Table):
     log: Word = key("log file, relative to the case file", example='log = "logs/R01.csv"')
     blend: Word = key("a [blend.NAME]", example='blend = "neat"')
     start: Word = key('"clean bore" or "as left by RUN" (an earlier run)', "clean bore")
-    exclude: dict[str, str] = key(
+    exclude: dict[str, Word] = key(
         'sensor = "reason"; "from 7 s" and "until 9 s" in it (log clock) bound the time left out',
         {},
     )
@@ -369,38 +382,3 @@ class CaseKeys(Table):
         "one table a firing", example="[[run]] with name, log and blend"
     )
     fit: FitKeys = key("table", {})
-
-
-_SECTIONS: tuple[tuple[str, type[Table]], ...] = (
-    ("[tube]", TubeKeys),
-    ("[tube] head, exit", EndKeys),
-    ("[tube.outside]", OutsideKeys),
-    ("[[sensor]]", SensorKeys),
-    ("[pressure]", PressureKeys),
-    ("[log]", LogKeys),
-    ("[blend.NAME]", BlendKeys),
-    ("[blend.NAME] deposit", DepositKeys),
-    ("[[run]]", RunKeys),
-    ("[fit]", FitKeys),
-)
-
-
-def _rows(section: str, model: type[Table]) -> Iterator[str]:
-    for name, info in model.model_fields.items():
-        like = (info.json_schema_extra or {}).get("like") if info.json_schema_extra else None  # type: ignore[union-attr]
-        if info.is_required():
-            default = f"required: `{info.examples[0]}`" if info.examples else "required"
-        elif info.default in (None, "", [], {}):
-            default = str(like or "none")
-        else:
-            default = f"`{info.default}`"
-        yield f"| `{section}` | `{name}` | {info.description} | {default} |"
-
-
-def schema_text() -> str:
-    """Return all keys of a case file with meaning and default, as a Markdown table."""
-    rows = ["| table | key | meaning | default |", "|---|---|---|---|"]
-    rows.append("| (top) | `title` | of the campaign | name of the folder |")
-    for section, model in _SECTIONS:
-        rows.extend(_rows(section, model))
-    return "\n".join(rows) + "\n"

@@ -1,0 +1,371 @@
+"""Every refusal names the line, the key, what was written and what to write."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.case.campaign import faults, line_of, read
+from wallsim.case import load_case
+from wallsim.errors import CaseError
+
+BORE, WALL, LENGTH = 'bore = "24 mm"', 'wall = "8 mm +- 0.1 mm"', 'length = "400 mm"'
+NEAT = 'gas_temperature = "2350 K +- 110 K"'
+DEPOSIT = 'deposit = { growth = "auto" }'
+TITLE = 'title = "small"'
+TAP = 'channel = "P"'
+LAST = 'blend = "D5"'
+
+
+def after(line: str, more: str) -> str:
+    return f"{line}\n{more}"
+
+
+KEYS = [
+    # where, what is written there instead, lines below, key, what is wrong
+    (BORE, "bore = 24", 0, "tube.bore", "has no unit (got 24); write it like"),
+    (BORE, 'bore = "24"', 0, "tube.bore", 'has no unit (got "24"); write it like'),
+    (BORE, 'bore = "24 kg"', 0, "tube.bore", "'kg' is not a unit of the kind 'm' (got \"24 kg\")"),
+    (BORE, 'bore = "24 mm +- 1 mm"', 0, "tube.bore", "takes no +-, it is held fixed"),
+    (BORE, "bore = true", 0, "tube.bore", "must be text (got true)"),
+    (BORE, 'boer = "24 mm"', 0, "tube.boer", 'unknown key (got "boer"); did you mean "bore"?'),
+    (WALL, 'wall = "-8 mm"', 0, "tube.wall", 'must be above 0 m (got "-8 mm")'),
+    (WALL, "", -3, "tube.wall", "missing; add it, for example wall ="),
+    (
+        '"carbon steel"',
+        '"carbon stel"',
+        0,
+        "tube.material",
+        'unknown material (got "carbon stel"); did you mean "carbon steel"?',
+    ),
+    ('"carbon steel"', '"own.toml"', 0, "tube.material", "no such material file"),
+    (
+        LENGTH,
+        after(LENGTH, 'head = "bolted"'),
+        1,
+        "tube.head",
+        'neither a known word nor a table (got "bolted")',
+    ),
+    (
+        LENGTH,
+        after(LENGTH, 'head = { contact = "300 W/m^2" }'),
+        1,
+        "tube.head.contact",
+        "'W/m^2' is not a unit",
+    ),
+    (
+        LENGTH,
+        after(LENGTH, 'head = { contcat = "300 W/m^2/K" }'),
+        1,
+        "tube.head.contcat",
+        'unknown key (got "contcat"); did you mean "contact"?',
+    ),
+    (LENGTH, after(LENGTH, "head = 3"), 1, "tube.head", "must be a table (got 3)"),
+    (
+        LENGTH,
+        after(LENGTH, 'outside = { emissivity = "1.2" }'),
+        1,
+        "tube.outside.emissivity",
+        'must be 1 or less (got "1.2")',
+    ),
+    (
+        LENGTH,
+        after(LENGTH, 'outside = { convection = "natrual" }'),
+        1,
+        "tube.outside.convection",
+        'neither "natural" nor a coefficient (got "natrual"); write "natural" or',
+    ),
+    (
+        'z = "60 mm"',
+        'z = "60 mm"\nlead_loss = "100 %"',
+        1,
+        "sensor[S2].lead_loss",
+        'must be below 1 (got "100 %")',
+    ),
+    ('z = "60 mm"', 'x = "60 mm"', 0, "sensor[S2].x", 'unknown key (got "x")'),
+    ('z = "60 mm"', "", -2, "sensor[S2].z", 'missing; add it, for example z = "40 mm"'),
+    (
+        TAP,
+        after(TAP, 'reads = "guage"'),
+        1,
+        "pressure.reads",
+        'not one of the choices (got "guage"); did you mean "gauge"?',
+    ),
+    (
+        TAP,
+        after(TAP, 'barometer = "1013 bar"'),
+        1,
+        "pressure.barometer",
+        "must be 120000 Pa or less",
+    ),
+    (
+        TAP,
+        after(TAP, 'along = [\n["0 mm", "3 bar"],\n["9 mm", "x"]]'),
+        3,
+        "pressure.along[2]",
+        "neither a share nor an absolute pressure",
+    ),
+    (TAP, after(TAP, 'along = [["0 mm"]]'), 1, "pressure.along[1]", "must be a pair"),
+    (TAP, after(TAP, 'taps = [{ channel = "P2" }]'), 1, "pressure.taps[1].z", "missing"),
+    (NEAT, "gas_temperature = 2350", 0, "blend.neat.gas_temperature", "has no unit (got 2350)"),
+    (NEAT, 'gas_temperature = "-3 K"', 0, "blend.neat.gas_temperature", "must be above 0 K"),
+    (
+        'like = "neat"',
+        'lik = "neat"',
+        0,
+        "blend.D5.lik",
+        'unknown key (got "lik"); did you mean "like"?',
+    ),
+    (
+        DEPOSIT,
+        'deposit = { growth = "linaer" }',
+        0,
+        "blend.D5.deposit.growth",
+        'not one of the choices (got "linaer"); did you mean "linear"?',
+    ),
+    (
+        DEPOSIT,
+        'deposit = { grwth = "auto" }',
+        0,
+        "blend.D5.deposit.grwth",
+        'unknown key (got "grwth"); did you mean "growth"?',
+    ),
+    ("[blend.neat]", "[blend]", 1, "blend.gas_temperature", "stands outside a table [blend.NAME]"),
+    (LAST, after(LAST, 'exclude = ["S1"]'), 1, "run[R02].exclude", "must be a table"),
+    (LAST, after(LAST, 'exclude = { S1 = "" }'), 1, "run[R02].exclude.S1", "is empty"),
+    (LAST, after(LAST, 'reattached = "S1"'), 1, "run[R02].reattached", "must be a list"),
+    (TITLE, "title = 5", 0, "title", "must be text (got 5); put it in quotes"),
+    (
+        TITLE,
+        after(TITLE, '[fit]\nheating_scater = "2 %"'),
+        2,
+        "fit.heating_scater",
+        'unknown key (got "heating_scater"); did you mean "heating_scatter"?',
+    ),
+    (
+        TITLE,
+        after(TITLE, '[fit]\nheating_scatter = "2.5"'),
+        2,
+        "fit.heating_scatter",
+        "must be below 1",
+    ),
+    (
+        TITLE,
+        after(TITLE, '[fit]\nlimit_temperature = "900"'),
+        2,
+        "fit.limit_temperature",
+        "has no unit",
+    ),
+    (TITLE, after(TITLE, "[pres]\nx = 1"), 1, "pres", 'unknown key (got "pres")'),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "below", "key", "wrong"), KEYS)
+def test_one_key(tmp_path, old, new, below, key, wrong):
+    found = faults(tmp_path, (old, new))
+    start = f"{line_of(old) + below}: {key}: "
+    assert any(f.startswith(start) and wrong in f.removeprefix(start) for f in found), found
+
+
+BETWEEN = [
+    (
+        BORE,
+        after(BORE, 'outside_diameter = "40 mm"'),
+        -2,
+        "tube",
+        'bore or outside_diameter, exactly one of the two (got "both")',
+    ),
+    (BORE, "", -2, "tube", "bore or outside_diameter, exactly one of the two;"),
+    (BORE, 'outside_diameter = "16 mm"', 1, "tube.wall", "leaves no bore"),
+    ('material = "carbon steel"\n', "", -1, "tube.material", "missing"),
+    (LENGTH, after(LENGTH, 'regions = { wall = "copper" }'), 1, "tube.regions", "needs a mesh"),
+    (
+        LENGTH,
+        after(LENGTH, 'head = { contact = "1 W/m^2/K", convection = "1 W/m^2/K" }'),
+        1,
+        "tube.head",
+        "contact or convection, exactly one of the two",
+    ),
+    (LENGTH, after(LENGTH, "head = { }"), 1, "tube.head", "contact or convection, exactly one"),
+    (
+        LENGTH,
+        after(LENGTH, 'outside = { convection = "9 W/m^2/K", convection_scale = "1" }'),
+        1,
+        "tube.outside.convection_scale",
+        "only for natural convection",
+    ),
+    (
+        'z = "60 mm"',
+        'z = "460 mm"',
+        0,
+        "sensor[S2].z",
+        'S2 is outside the tube, which is 400 mm long (got "460 mm")',
+    ),
+    (
+        'z = "60 mm"',
+        'z = "60 mm"\ndepth = "9 mm"',
+        1,
+        "sensor[S2].depth",
+        "S2 would be in the bore: the wall is 8 mm",
+    ),
+    ('name = "S2"', 'name = "S1"', 0, "sensor[S1].name", "used twice (first at line 10)"),
+    ('name = "S2"', 'name = "S2"\nchannel = "S1"', 1, "sensor[S2].channel", "used twice"),
+    (TAP, 'channel = "S1"', 0, "pressure.channel", "is the channel of sensor S1 too"),
+    (
+        TAP,
+        after(TAP, 'along = [["0 mm", "3 bar"], ["9 mm", "0.9"]]'),
+        1,
+        "pressure.along",
+        "mixes shares and pressures",
+    ),
+    (
+        TAP,
+        after(TAP, 'along = [["9 mm", "3 bar"],\n["0 mm", "2 bar"]]'),
+        1,
+        "pressure.along",
+        "positions must increase",
+    ),
+    (
+        TAP,
+        after(TAP, 'along = [["9 mm", "3 bar"],\n["500 mm", "2 bar"]]'),
+        2,
+        "pressure.along[2]",
+        "the last point is outside the tube",
+    ),
+    (
+        TAP,
+        after(TAP, 'taps = [{ channel = "P2", z = "1 m" }]'),
+        1,
+        "pressure.taps[1].z",
+        "P2 is outside the tube",
+    ),
+    (
+        TAP,
+        after(TAP, 'along = [["0 mm", "1"]]\ntaps = [{ channel = "P2", z = "1 mm" }]'),
+        1,
+        "pressure.along",
+        "given beside taps",
+    ),
+    (
+        NEAT,
+        'gas_temperature = "15 degC"',
+        0,
+        "blend.neat.gas_temperature",
+        'not above the ambient, 20 degC (got "15 degC")',
+    ),
+    (
+        NEAT,
+        after(NEAT, 'gas_temperature_along = [["9 mm", "1"], ["9 mm", "1"]]'),
+        1,
+        "blend.neat.gas_temperature_along",
+        "positions must increase",
+    ),
+    (NEAT, 'silicon = "1 %"', -1, "blend.neat.gas_temperature", "missing"),
+    (NEAT, after(NEAT, 'like = "D5"'), 1, "blend.neat.like", "goes round in a circle"),
+    (
+        'like = "neat"',
+        'like = "naet"',
+        0,
+        "blend.D5.like",
+        'no such blend (got "naet"); did you mean "neat"?',
+    ),
+    ('like = "neat"', 'like = "D5"', 0, "blend.D5.like", "goes round in a circle"),
+    (LAST, 'blend = "D6"', 0, "run[R02].blend", 'no such blend (got "D6"); did you mean "D5"?'),
+    ('log = "a.csv"', 'log = "b.csv"', 0, "run[R01].log", 'no such log file (got "b.csv")'),
+    ('name = "R02"', 'name = "R01"', 0, "run[R01].name", "used twice (first at line 28)"),
+    (
+        LAST,
+        after(LAST, 'start = "as left by R03"'),
+        1,
+        "run[R02].start",
+        "neither a clean bore nor an earlier run",
+    ),
+    (LAST, after(LAST, 'start = "as left by R02"'), 1, "run[R02].start", "earlier runs: R01"),
+    (LAST, after(LAST, 'start = "R01"'), 1, "run[R02].start", 'write "clean bore" or "as left by'),
+    (
+        LAST,
+        after(LAST, 'exclude = { S2 = "x", S9 = "x" }'),
+        1,
+        "run[R02].exclude.S9",
+        'no such sensor (got "S9")',
+    ),
+    (
+        LAST,
+        after(LAST, 'exclude = { S2 = "loose, from 7" }'),
+        1,
+        "run[R02].exclude.S2",
+        'the moment is not in seconds (got "loose, from 7"); write "from 7 s"',
+    ),
+    (
+        LAST,
+        after(LAST, 'exclude = { S2 = "from 7 s until 3 s" }'),
+        1,
+        "run[R02].exclude.S2",
+        "ends before it starts",
+    ),
+    (
+        LAST,
+        after(LAST, 'reattached = [\n"T1"]'),
+        2,
+        "run[R02].reattached[1]",
+        'no such sensor (got "T1")',
+    ),
+    (
+        LAST,
+        after(LAST, 'ignition = "5 s"\nshutdown = "2 s"'),
+        2,
+        "run[R02].shutdown",
+        "is not after ignition",
+    ),
+    (
+        TITLE,
+        after(TITLE, '[fit]\nlimit_temperature = "900 mK"'),
+        2,
+        "fit.limit_temperature",
+        "not above the ambient",
+    ),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "below", "key", "wrong"), BETWEEN)
+def test_keys_against_each_other(tmp_path, old, new, below, key, wrong):
+    test_one_key(tmp_path, old, new, below, key, wrong)
+
+
+def test_all_faults_at_once(tmp_path):
+    found = faults(tmp_path, (BORE, "bore = 24"), (TAP, 'chanel = "P"'), (LAST, "blend = 5"))
+    assert [fault.split(": ")[1] for fault in found] == [
+        "tube.bore",
+        "pressure.channel",
+        "pressure.chanel",
+        "run[R02].blend",
+    ]
+
+
+def test_all_faults_between_keys_at_once(tmp_path):
+    found = faults(
+        tmp_path, ('z = "60 mm"', 'z = "6 m"'), (LAST, 'blend = "D6"'), ("carbon steel", "steal")
+    )
+    assert [fault.split(": ")[1] for fault in found] == [
+        "sensor[S2].z",
+        "run[R02].blend",
+        "tube.material",
+    ]
+
+
+def test_faults_of_a_metal_of_ones_own_name_its_own_file(tmp_path):
+    (tmp_path / "own.toml").write_text('name = "own"\n')
+    with pytest.raises(CaseError, match=r"own\.toml:1: density: missing"):
+        read(tmp_path, ("carbon steel", "own.toml"))
+
+
+def test_empty_file_lists_what_is_needed(tmp_path):
+    (tmp_path / "case.toml").write_text("")
+    with pytest.raises(CaseError) as caught:
+        load_case(tmp_path / "case.toml")
+    assert [fault.split(": ")[1] for fault in caught.value.faults] == [
+        "tube",
+        "sensor",
+        "pressure",
+        "blend",
+        "run",
+    ]
