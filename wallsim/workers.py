@@ -32,7 +32,11 @@ def processes(n: int | None = None) -> Iterator[Executor]:
                     os.environ.pop(name, None)
                 else:
                     os.environ[name] = value
-        yield executor
+        try:
+            yield executor
+        except BaseException:
+            executor.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 def _cores() -> int:

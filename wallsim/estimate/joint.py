@@ -159,8 +159,10 @@ def estimate_jointly(
 
     Raises
     ------
+    TableRangeError
+        If the wall leaves the range of its material where the fit starts.
     ConvergenceError
-        If the model cannot be evaluated where the fit starts.
+        If the model cannot be evaluated there for another reason.
     """
     unknowns = Unknowns.of(campaign, laws)
     z = starting_point(unknowns, slope_method(campaign))
@@ -186,6 +188,8 @@ def estimate_jointly(
         last = solve(misfit, first.z, tolerance=1e-2, most=ALL_PASSES - done,
                      report=told("fitting"))
     except Refused as error:
+        if isinstance(error.__cause__, TableRangeError):
+            raise error.__cause__ from None
         raise ConvergenceError(f"the model cannot be evaluated at the start: {error}") from error
     return _collect(campaign, unknowns, resolution, misfit, last, done)
 
