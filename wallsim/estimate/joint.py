@@ -31,8 +31,8 @@ from wallsim.estimate.run_model import (
     settled,
 )
 from wallsim.estimate.unknowns import Unknowns
-from wallsim.fit.least_squares import Refused, Solution, covariance, solve
-from wallsim.fit.noise import Autoregression, Noise, estimate
+from wallsim.regression.least_squares import Refused, Solution, covariance, solve
+from wallsim.regression.noise import Autoregression, Noise, estimate
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from wallsim.build import Campaign, Firing, Trace
 from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, smooth_basis
-from wallsim.fit.noise import Noise, huber_weights, without_nuisance
+from wallsim.regression.noise import Noise, huber_weights, without_nuisance
 from wallsim.wall.gas import GasSide
 from wallsim.wall.march import march
 from wallsim.wall.model import Surfaces, WallSlope

@@ -14,7 +14,7 @@ from scipy.interpolate import CubicSpline
 
 from wallsim.build import Campaign, Firing
 from wallsim.case.model import Blend, Case
-from wallsim.fit.prior import Parameter, Prior, smooth_covariance
+from wallsim.regression.prior import Parameter, Prior, smooth_covariance
 from wallsim.units import Quantity
 from wallsim.wall.gas import WallParameters
 

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from wallsim.fit.noise import Autoregression, estimate, huber_weights
-from wallsim.fit.prior import Parameter, Prior, smooth_covariance
+from wallsim.regression.noise import Autoregression, estimate, huber_weights
+from wallsim.regression.prior import Parameter, Prior, smooth_covariance
 
 
 def ar1(rng, n, sd, phi):

@@ -7,7 +7,7 @@ deviations as published): Misra1a, MGH10, Rat43.
 import numpy as np
 import pytest
 
-from wallsim.fit.least_squares import Refused, covariance, solve
+from wallsim.regression.least_squares import Refused, covariance, solve
 
 MISRA_X = np.array(
     [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760]
