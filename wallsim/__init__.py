@@ -13,7 +13,7 @@ _PLACES = {
     "load_campaign": "wallsim.build",
 }
 
-__all__ = ["FitResult", "__version__", "fit", "load_campaign", "load_case"]  # noqa: F822
+__all__ = ["FitResult", "__version__", "fit", "load_campaign", "load_case"]
 
 
 def __getattr__(name: str) -> Any:

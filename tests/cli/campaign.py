@@ -59,7 +59,8 @@ def write(
     text = CASE.format(material=material, z=z, gas=gas, growth=growth)
     for i, (name, blend) in enumerate(runs):
         text += RUN.format(name=name, blend=blend)
-        lines = rows if rows is not None else log_rows(1500.0 if blend == "bare" else 1350.0, seed=i)
+        made = log_rows(1500.0 if blend == "bare" else 1350.0, seed=i)
+        lines = made if rows is None else rows
         header = "time [s],P [bar(g)],A [degC],B [degC]"
         (folder / f"{name}.csv").write_text("\n".join([header, *lines]) + "\n")
     path = folder / "case.toml"

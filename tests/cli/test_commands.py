@@ -61,11 +61,11 @@ def test_a_bad_log_is_refused_with_its_place_and_leaves_nothing(tmp_path, what):
 
 
 BAD_CASES = {
-    "sensor outside": (dict(z="90 mm"), ["case.toml:10:", "A", "90 mm", "80 mm"]),
-    "wrong unit": (dict(gas="2000 kg"), ["case.toml:21:", "gas_temperature", "kg"]),
-    "unknown blend": (dict(runs=(("r1", "baer"),)), ["blend", "baer", "bare"]),
+    "sensor outside": ({"z": "90 mm"}, ["case.toml:10:", "A", "90 mm", "80 mm"]),
+    "wrong unit": ({"gas": "2000 kg"}, ["case.toml:21:", "gas_temperature", "kg"]),
+    "unknown blend": ({"runs": (("r1", "baer"),)}, ["blend", "baer", "bare"]),
     "material above its range": (
-        dict(material="aluminium 6061"), ["aluminium 6061", "degC", "shorten the burn"]
+        {"material": "aluminium 6061"}, ["aluminium 6061", "degC", "shorten the burn"]
     ),
 }
 

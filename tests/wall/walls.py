@@ -4,8 +4,8 @@ import numpy as np
 
 from wallsim.materials.solid import Solid, Table
 from wallsim.wall.gas import GasSide, WallParameters
-from wallsim.wall.model import Surfaces
 from wallsim.wall.mesh import REGION, tube_mesh
+from wallsim.wall.model import Surfaces
 from wallsim.wall.operators import Wall
 from wallsim.wall.surroundings import OuterWall
 
@@ -40,14 +40,24 @@ def surfaces(w, *, n_knots=4, law="saturating", burn=3.5, share=None, ambient=AM
 
 
 def parameters(n_knots=4, law="saturating", **changes):
-    fields = dict(
-        log_h=np.log(np.linspace(2000.0, 1400.0, n_knots)), pressure_exponent=0.8,
-        log_rise=np.log(2450.0 - AMBIENT), log_ramp=np.log(0.1), log_purge=np.log([80.0, 50.0, 20.0]),
-        log_R=np.log(np.full(0 if law == "none" else n_knots, 1e-4)), log_curvature=np.log(1.5),
-        emissivity=0.8, convection=1.0, log_head=np.log(300.0), log_exit=np.log(15.0),
-        log_conductivity=0.0, log_heat_capacity=0.0, conductivity_tilt=0.01, heat_capacity_tilt=0.02,
-        log_wall=np.log(0.005),
-    )
+    fields = {
+        "log_h": np.log(np.linspace(2000.0, 1400.0, n_knots)),
+        "pressure_exponent": 0.8,
+        "log_rise": np.log(2450.0 - AMBIENT),
+        "log_ramp": np.log(0.1),
+        "log_purge": np.log([80.0, 50.0, 20.0]),
+        "log_R": np.log(np.full(0 if law == "none" else n_knots, 1e-4)),
+        "log_curvature": np.log(1.5),
+        "emissivity": 0.8,
+        "convection": 1.0,
+        "log_head": np.log(300.0),
+        "log_exit": np.log(15.0),
+        "log_conductivity": 0.0,
+        "log_heat_capacity": 0.0,
+        "conductivity_tilt": 0.01,
+        "heat_capacity_tilt": 0.02,
+        "log_wall": np.log(0.005),
+    }
     return WallParameters(**(fields | changes))
 
 

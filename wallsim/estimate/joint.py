@@ -2,9 +2,10 @@
 
     minimise  sum |whitened (model - measured)|^2 + |z|^2
 
-``z`` are the unknowns in coordinates of unit-normal prior. A first pass, on a coarse mesh and with an
-assumed residual model, finds the neighbourhood. There the resolution is chosen, and the residuals
-give each trace's noise, correlation and robust weights; a second pass ends the fit with these held.
+``z`` are the unknowns in coordinates of unit-normal prior. A first pass, on a coarse mesh and with
+an assumed residual model, finds the neighbourhood. There the resolution is chosen, and the
+residuals give each trace's noise, correlation and robust weights; a second pass ends the fit with
+these held.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ that cannot be negative (delta method, JCGM 100:2008 section 5.2).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,22 +140,16 @@ class AlongTube:
         place = estimate.unknowns.prior.names.get(f"growth curvature {blend}")
         curvature = 0.0 if place is None else float(estimate.x[place])
         mean = log_mean(self.resistance(blend))
+        fresh = replace(gas, deposit_age=0.0, burn=np.inf)
         values, gradients = [], []
         for t in times:
-            age = dict(deposit_age=0.0, burn=np.inf)
-            g, dg = _fresh(gas, **age).growth(float(t), curvature)
+            g, dg = fresh.growth(float(t), curvature)
             gradient = mean.gradient.copy()
             if place is not None and g > 0.0:
                 gradient[place] += dg / g
             values.append(mean.value * g)
             gradients.append(gradient)
         return Readout(np.array(values), np.array(gradients), True)
-
-
-def _fresh(gas, **changes):  # type: ignore[no-untyped-def]
-    from dataclasses import replace
-
-    return replace(gas, **changes)
 
 
 def variance_shares(estimate: Estimate, gradient: Array, blend: str) -> list[dict[str, object]]:

@@ -13,8 +13,8 @@ from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, 
 from wallsim.regression.noise import Noise, huber_weights, without_nuisance
 from wallsim.wall.gas import GasSide
 from wallsim.wall.march import march
-from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.mesh import REGION, tube_mesh
+from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import Schedule
 from wallsim.wall.sensors import Sampling, even_grid, lag, parabola_matrix
@@ -144,7 +144,8 @@ class RunModel:
             (np.ones(nodes.size), (np.arange(nodes.size), nodes)), shape=(nodes.size, wall.size)
         )
         return cls(
-            firing.run.name, unknowns.firing_map(firing), _surfaces(campaign, firing, unknowns, wall),
+            firing.run.name, unknowns.firing_map(firing),
+            _surfaces(campaign, firing, unknowns, wall),
             Schedule.of(firing.burn, firing.end, resolution.fineness), observe, bore,
             np.interp(wall.z, firing.start_z, firing.start_T), sensors, firing.traces,
         )

@@ -320,7 +320,8 @@ class _RunMapper:
         self.template = WallParameters(
             log_h=np.zeros(n), pressure_exponent=fit.pressure_exponent.value,
             log_rise=float(np.log(blend.gas_temperature.value - tube.outside.ambient)),
-            log_ramp=_log(fit.ramp), log_purge=np.full(PURGE_KNOTS.size, _log(fit.purge)), log_R=np.zeros(n_R),
+            log_ramp=_log(fit.ramp), log_purge=np.full(PURGE_KNOTS.size, _log(fit.purge)),
+            log_R=np.zeros(n_R),
             log_curvature=CURVATURE[0], emissivity=tube.outside.emissivity.value,
             convection=convection.value, log_head=_log(tube.head.coefficient),
             log_exit=_log(tube.exit.coefficient), log_conductivity=_log(tube.conductivity_scale),

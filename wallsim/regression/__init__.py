@@ -1,0 +1,1 @@
+"""Estimation by regression: solver, priors, noise; knows no physics."""

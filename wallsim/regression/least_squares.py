@@ -2,12 +2,12 @@
 
     minimise  S(z) = |r(z)|^2
 
-A full Gauss-Newton step is tried first; where it does not reduce ``S`` as predicted, the step
-is damped with the scaling of Marquardt (1963, SIAM J. Appl. Math. 11, 431) and the damping
-follows the ratio of actual to predicted reduction (Nielsen 1999, IMM-REP-1999-05). One full step
-may raise ``S`` if the next makes up for it (watchdog; Chamberlain et al. 1982, Math. Program. Study
-16, 1): along a bent valley that saves many short steps. The stopping rule is statistical: what a further step could still gain is negligible against the
-misfit's own spread.
+A full Gauss-Newton step is tried first; where it does not reduce ``S`` as predicted, the step is
+damped with the scaling of Marquardt (1963, SIAM J. Appl. Math. 11, 431) and the damping follows the
+ratio of actual to predicted reduction (Nielsen 1999, IMM-REP-1999-05). One full step may raise
+``S`` if the next makes up for it (watchdog; Chamberlain et al. 1982, Math. Program. Study 16, 1):
+along a bent valley that saves many short steps. The stopping rule is statistical: what a further
+step could still gain is negligible against the misfit's own spread.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ SMALLEST_DAMPING = 1e-12
 WATCHED = 3.0
 
 
-class Refused(Exception):
+class Refused(Exception):  # noqa: N818
     """A trial point at which the misfit cannot be evaluated; the step is shortened."""
 
 
@@ -115,7 +115,7 @@ class _Point:
     J: Array
 
     @property
-    def S(self) -> float:  # noqa: N802
+    def S(self) -> float:
         return float(self.r @ self.r)
 
 

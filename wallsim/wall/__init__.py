@@ -1,0 +1,1 @@
+"""The wall: mesh, operators, faces, march with sensitivities, thermocouples."""

@@ -216,7 +216,7 @@ class GasSide:
         if self.law != "none":
             of_R = -(e.U**2) * drive
             out[:, slots["log_R"]] = (of_R * R)[:, None] * self.resistance_basis
-            g, dg = self.growth(t, p.log_curvature)
+            _, dg = self.growth(t, p.log_curvature)
             full = np.exp(self.resistance_basis @ p.log_R)
             out[:, slots["log_curvature"].start] = of_R * full * dg
         return out
