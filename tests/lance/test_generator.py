@@ -177,6 +177,53 @@ def test_one_log_comes_out_again():
     np.testing.assert_allclose(again, committed, atol=0.11)
 
 
+def _channel(name, sensor):
+    """Return log clock [s] and readings [degC] of one channel of a committed log."""
+    table = _numbers((LOGS / f"{name}.csv").read_text(encoding="utf-8"))
+    return table[:, 0], table[:, 1 + int(sensor[1:])]
+
+
+def test_logs_carry_the_faults_the_truth_names(truth):
+    named = {
+        (name, sensor): fault
+        for name, run in truth["runs"].items()
+        for sensor, fault in run["faults"].items()
+    }
+    assert {key: fault["kind"] for key, fault in named.items()} == {
+        ("R06", "S3"): "detached",
+        ("R07", "S8"): "dropouts",
+        ("R09", "S5"): "reversed",
+    }
+    t, loose = _channel("R06", "S3")
+    _, sound = _channel("R05", "S3")
+    at = named["R06", "S3"]["at_s"]
+    # The sound wall still heats at 12 s, five seconds after the free junction began to cool.
+    assert np.nanmax(loose) == pytest.approx(np.interp(at, t, loose), abs=10.0)
+    assert np.interp(12.0, t, sound) - np.interp(12.0, t, loose) > 100.0
+    _, holes = _channel("R07", "S8")
+    lost = np.isnan(holes)
+    expected = named["R07", "S8"]["share"] * holes.size
+    assert abs(lost.sum() - expected) < 4.0 * np.sqrt(expected)
+    _, backwards = _channel("R09", "S5")
+    # Where the true reading is below what type K can show the cell is empty.
+    assert np.nanmin(backwards) < -100.0
+    assert -200.0 <= np.nanmin(backwards)
+    for name in truth["runs"]:
+        for sensor in truth["runs"][name]["sensors"]:
+            if (name, sensor) not in named:  # nothing else has empty cells
+                assert not np.isnan(_channel(name, sensor)[1]).any(), (name, sensor)
+
+
+def test_lead_loss_and_lag_change_only_where_welded_anew(truth):
+    first = truth["runs"]["R01"]["sensors"]
+    for name, run in truth["runs"].items():
+        changed = {sensor for sensor in first if run["sensors"][sensor] != first[sensor]}
+        assert changed == ({"S6"} if name == "R09" else set()), name
+        for sensor in run["sensors"].values():
+            assert 0.005 <= sensor["lead_loss"] <= 0.03
+            assert 0.03 <= sensor["lag_s"] <= 0.25
+
+
 @pytest.mark.slow
 def test_whole_campaign_comes_out_again(truth):
     logs, again = make(lance())
