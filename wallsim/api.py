@@ -65,7 +65,9 @@ class FitResult:
         from wallsim.report import save
 
         folder = Path(folder)
-        with result_folder(folder, force=force) as beside:
+        case = self.estimate.campaign.case
+        inputs = (case.path, *(run.log for run in case.runs))
+        with result_folder(folder, force=force, keep=inputs) as beside:
             save(self.document, self.traces, beside)
         return folder
 

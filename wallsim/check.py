@@ -44,4 +44,19 @@ def check_text(document: dict[str, Any]) -> str:
         for channel, c in run["channels"].items():
             if c["verdict"] != "ok":
                 lines.append(f"    {channel}: {c['verdict']}. {c['reason']}")
+    lines.extend(_found_out(document["runs"]))
     return "\n".join(lines) + "\n"
+
+
+def _found_out(runs: dict[str, Any]) -> list[str]:
+    """Return what was found out about the logs rather than told, with the runs it holds for."""
+    holders: dict[str, list[str]] = {}
+    for name, run in runs.items():
+        for note in run["log_notes"]:
+            holders.setdefault(note, []).append(name)
+    if not holders:
+        return []
+    return ["Found out about the logs; state it under [log] where it is wrong:"] + [
+        f"    {'all runs' if len(names) == len(runs) else ', '.join(names)}: {note}"
+        for note, names in holders.items()
+    ]

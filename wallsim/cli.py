@@ -65,7 +65,8 @@ def fit(
     from wallsim.output import result_folder
 
     loaded = _load(case)
-    with result_folder(out, force=force) as beside:
+    inputs = (loaded.path, *(run.log for run in loaded.runs))
+    with result_folder(out, force=force, keep=inputs) as beside:
         result = _run_fit(loaded, quiet)
         from wallsim.report import save
 
@@ -78,6 +79,9 @@ def fit(
         summary(result.document, _console())
         sys.stdout.write(f"Report: {out / 'report.html'}\n")
     if result.exit_code:
+        if json or quiet:
+            bad = (line["text"] for line in result.document["verdict"] if line["level"] == "bad")
+            sys.stderr.write("".join(f"{text}\n" for text in bad))
         raise typer.Exit(result.exit_code)
 
 
@@ -114,7 +118,7 @@ def new(
     from wallsim.output import result_folder
     from wallsim.starter import write_starter
 
-    with result_folder(folder) as beside:
+    with result_folder(folder, replaceable=False) as beside:
         write_starter(beside)
     sys.stdout.write(f"Case file: {folder / 'case.toml'}; next: wallsim check {folder}\n")
 
@@ -162,6 +166,8 @@ class _Interrupted(BaseException):
 
 
 def _interrupt(signum: int, frame: object) -> None:
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
     raise _Interrupted
 
 
@@ -178,7 +184,7 @@ def main() -> None:
         sys.stderr.write(f"{error}\n")
         sys.exit(error.exit_code)
     except _Interrupted:
-        sys.stderr.write("Interrupted; nothing was written.\n")
+        sys.stderr.write("Interrupted; nothing is left half written.\n")
         sys.exit(130)
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from wallsim.errors import OutputError
 
 
 @contextmanager
-def result_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
+def result_folder(
+    folder: Path, *, force: bool = False, keep: Iterable[Path] = (), replaceable: bool = True
+) -> Iterator[Path]:
     """Yield an empty folder that takes the place of ``folder`` when the block ends well.
 
     Parameters
@@ -22,6 +24,11 @@ def result_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
         New or empty, unless ``force``.
     force : bool
         Replace what is there once the new content is complete.
+    keep : iterable of Path
+        Files that ``force`` must not take away, such as the inputs.
+    replaceable : bool
+        Whether the caller's user can ask for ``force``; only the advice in the message depends on
+        it.
 
     Raises
     ------
@@ -30,23 +37,45 @@ def result_folder(folder: Path, *, force: bool = False) -> Iterator[Path]:
     """
     folder = folder.absolute()
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        raise OutputError(f"{folder}: is not a folder; name a new one with --out")
-    if folder.is_dir() and any(folder.iterdir()) and not force:
-        raise OutputError(
-            f"{folder}: holds files already; name a new folder with --out, or add --force to "
-            "replace it"
-        )
+        raise OutputError(f"{folder}: is not a folder; name a new folder")
+    if folder.is_dir() and any(folder.iterdir()):
+        if not force:
+            advice = ", or add --force to replace it" if replaceable else ""
+            raise OutputError(f"{folder}: holds files already; name a new folder{advice}")
+        _spare(folder, keep)
+    made = [p for p in folder.parents if not p.exists()]
+    beside = None
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be written ({error.strerror})") from error
-    try:
+        try:
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+        except OSError as error:
+            raise OutputError(f"{folder}: cannot be written ({error.strerror})") from error
         yield beside
         beside.chmod(0o755)
         _swap(beside, folder)
     finally:
-        shutil.rmtree(beside, ignore_errors=True)
+        if beside is not None:
+            shutil.rmtree(beside, ignore_errors=True)
+        if not folder.exists():
+            _remove_empty(made)
+
+
+def _spare(folder: Path, keep: Iterable[Path]) -> None:
+    """Refuse to replace a folder that holds what is needed."""
+    place = folder.resolve()
+    for path in (Path.cwd(), *keep):
+        if path.resolve().is_relative_to(place):
+            raise OutputError(
+                f"{folder}: holds {path}, which --force would delete; name another folder"
+            )
+
+
+def _remove_empty(folders: Iterable[Path]) -> None:
+    """Take away folders made on the way, innermost first, as far as nobody else uses them."""
+    with suppress(OSError):
+        for path in folders:
+            path.rmdir()
 
 
 def _swap(new: Path, place: Path) -> None:
@@ -58,6 +87,12 @@ def _swap(new: Path, place: Path) -> None:
     try:
         os.replace(place, old)
         os.replace(new, place)
-    except OSError as error:
-        raise OutputError(f"{place}: cannot be replaced ({error.strerror})") from error
-    shutil.rmtree(old, ignore_errors=True)
+    except BaseException as error:
+        if old.exists() and not place.exists():
+            os.replace(old, place)
+        if isinstance(error, OSError):
+            raise OutputError(f"{place}: cannot be replaced ({error.strerror})") from error
+        raise
+    finally:
+        if place.exists():
+            shutil.rmtree(old, ignore_errors=True)

@@ -8,6 +8,7 @@ import signal
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing.process import BaseProcess
 
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -23,9 +24,15 @@ def processes(n: int | None = None) -> Iterator[Executor]:
     os.environ.update(dict.fromkeys(_THREADS, "1"))
     context = multiprocessing.get_context("spawn")
     count = n or _cores()
+    others = set(multiprocessing.active_children())
     with ProcessPoolExecutor(count, mp_context=context, initializer=_deaf) as executor:
         try:
-            list(executor.map(_warm_up, range(count)))
+            with _interrupts_held():
+                warm = executor.map(_warm_up, range(count))
+            list(warm)
+        except BaseException:
+            _end(executor, set(multiprocessing.active_children()) - others)
+            raise
         finally:
             for name, value in before.items():
                 if value is None:
@@ -35,8 +42,31 @@ def processes(n: int | None = None) -> Iterator[Executor]:
         try:
             yield executor
         except BaseException:
-            executor.shutdown(wait=False, cancel_futures=True)
+            _end(executor, set(multiprocessing.active_children()) - others)
             raise
+
+
+def _end(executor: Executor, workers: set[BaseProcess]) -> None:
+    """End the workers at once; a march under way is of no use any more."""
+    executor.shutdown(wait=False, cancel_futures=True)
+    for worker in workers:
+        worker.terminate()
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Hold an interrupt back while workers start; they keep it held, the caller gets it after.
+
+    A worker that is still loading Python would answer the keyboard with a traceback.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _cores() -> int:
