@@ -8,13 +8,14 @@ a kink from the wall's own curve; in these only impossible and missing readings 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
+from wallsim.logs.fading import fades_from
 from wallsim.logs.lines import Lines, Mask, best_break, moving_lines
 from wallsim.logs.model import Array, Events
 from wallsim.logs.spikes import bridged, running_median, step_of
@@ -35,6 +36,8 @@ _WILD_NOISE = 3.5
 _WILD_OTHERS = 3.0
 _WILD_LEAST = 2.5
 _WILD_OPEN = 40.0
+_NOISE_SHARE = 4.0
+_SOFT_BREAK = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +102,7 @@ def find_breaks(
     """
     if not readings:
         return {}
+    readings = _with_likely_noise(readings)
     step = step_of(t)
     width = _narrowest(t, readings)
     breaks: dict[str, Break] = {}
@@ -118,6 +122,21 @@ def find_breaks(
     return breaks
 
 
+def _with_likely_noise(readings: list[Reading]) -> list[Reading]:
+    """Return the readings, the scatter of each kept within reach of the usual one.
+
+    Without a record before ignition the scatter of a fault counts as that of its channel, and so
+    does the stillness of one that is stuck.
+    """
+    usual = float(np.median([r.noise for r in readings])) if readings else 0.0
+    return [
+        r
+        if np.isfinite(r.zero)
+        else replace(r, noise=min(max(r.noise, 0.5 * usual), _NOISE_SHARE * usual))
+        for r in readings
+    ]
+
+
 def _off_the_others(
     t: Array, readings: list[Reading], events: Events, ambient: float, width: int
 ) -> dict[str, Break]:
@@ -125,16 +144,44 @@ def _off_the_others(
     breaks: dict[str, Break] = {}
     wide = max(2 * width, round(_WIDE / step_of(t)))
     sizes = (width, wide) if len(readings) > 2 else (width,)
+    excess: dict[str, Array] = {}
     for size in sizes:
         lines = [moving_lines(t, r.y, r.good, size) for r in readings]
         for i, reading in enumerate(readings):
             if reading.name in breaks:
                 continue
-            at = _first_break(t, reading, _excess(t, readings, lines, i, size, events), size)
+            others = [other for other in readings if other is not reading]
+            excess[reading.name] = _excess(t, readings, lines, i, size, events)
+            at = _first_break(t, reading, excess[reading.name], size)
             if at is not None:
-                others = [other for other in readings if other is not reading]
                 breaks[reading.name] = _classify(t, reading, at, others, lines[i], ambient)
+    whole = [reading for reading in readings if reading.name not in breaks]
+    for reading in whole:
+        others = [other for other in whole if other is not reading]
+        at = _faded(t, reading, others, excess[reading.name], sizes[-1], events, ambient)
+        if at is not None:
+            own = moving_lines(t, reading.y, reading.good, width)
+            breaks[reading.name] = _classify(t, reading, at, others, own, ambient)
     return breaks
+
+
+def _faded(
+    t: Array,
+    reading: Reading,
+    others: list[Reading],
+    excess: Array,
+    size: int,
+    events: Events,
+    ambient: float,
+) -> int | None:
+    """Return where a channel leaves the wall that is known to by its early cooling alone."""
+    own, *rest = (np.where(r.good, r.y, np.nan) for r in (reading, *others))
+    fades = fades_from(t, own, rest, ambient, reading.noise, events)
+    if fades is None:
+        return None
+    before = np.where((t > events.ignition) & (np.arange(t.size) <= fades), excess, 0.0)
+    at = _first_break(t, reading, before / _SOFT_BREAK, size)
+    return fades if at is None else at
 
 
 def _beyond(reading: Reading, others: list[Reading], ambient: float) -> Mask:
@@ -323,6 +370,7 @@ def _rate_after(t: Array, y: Array, at: int) -> float:
 
 def find_wild(t: Array, readings: list[Reading]) -> dict[str, Break]:
     """Return the channels that from some moment on scatter far more than before and than others."""
+    readings = _with_likely_noise(readings)
     size = 2 * max(3, round(0.25 / step_of(t))) + 1
     scatter = [_rolling_scatter(t, r, size) for r in readings]
     found = {}

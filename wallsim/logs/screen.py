@@ -14,6 +14,7 @@ from wallsim.logs.model import Array, Channel, Events, Log
 from wallsim.logs.spikes import (
     find_clipping,
     find_spikes,
+    quantum_of,
     running_median,
     step_of,
     zero_and_noise,
@@ -27,6 +28,7 @@ _SMALLEST_RISE = 3.0
 _MOST_OF_DEAD = 15.0
 _NOISY = 3.0
 _NOISY_SHARE = 4.0
+_SAME_BREAK = 0.5
 
 
 def screen_channels(
@@ -59,7 +61,7 @@ def screen_channels(
             screened[name] = taken
         else:
             readings[name] = taken
-    readings = _with_common_slope(readings)
+    readings = _with_common_slope(t, readings, events)
     spikes: dict[str, Mask] = {}
     for name, r in readings.items():
         spikes[name] = find_spikes(t, r.y, r.noise, r.slope) & r.good
@@ -68,22 +70,57 @@ def screen_channels(
     for name, (verdict, reason) in idle.items():
         screened[name] = _unused(name, t, verdict, reason, readings[name])
     active = {name: r for name, r in readings.items() if name not in idle}
-    clipped: dict[str, Mask] = {}
-    for name, r in active.items():
-        clipped[name] = find_clipping(t, r.y, r.good, r.noise)
-        active[name] = replace(r, good=r.good & ~clipped[name])
-    breaks = find_breaks(t, list(active.values()), events, ambient)
-    for name, wild in find_wild(t, list(active.values())).items():
-        if name not in breaks or wild.moment < breaks[name].moment - 2.0 * GUARD:
-            breaks[name] = wild
+    clipped = _clipped(t, active, events)
+    active = {name: replace(r, good=r.good & ~clipped[name]) for name, r in active.items()}
+    breaks = _breaks(t, list(active.values()), events, ambient)
     quiet = _lower_median([r.noise for r in active.values()]) if active else 0.0
     for name, r in active.items():
         channel = _verdict(
             t, r, events, spikes[name], clipped[name], breaks.get(name), exclusions.get(name)
         )
-        noisy = r.noise > max(_NOISY, _NOISY_SHARE * quiet)
+        noisy = channel.noise > max(_NOISY, _NOISY_SHARE * quiet)
         screened[name] = _as_noisy(channel, quiet) if noisy else channel
     return {name: screened[name] for name in channels}
+
+
+def _breaks(
+    t: Array, readings: list[Reading], events: Events, ambient: float
+) -> dict[str, Break]:
+    """Return the channels that leave the wall, by their course or by their scatter."""
+    breaks = find_breaks(t, readings, events, ambient)
+    for name, wild in find_wild(t, readings).items():
+        known = breaks.get(name)
+        if known is None or wild.moment < known.moment - 2.0 * GUARD:
+            breaks[name] = wild
+        elif known.kind != wild.kind == "open" and wild.moment < known.moment + _SAME_BREAK:
+            breaks[name] = replace(wild, moment=known.moment)
+    return breaks
+
+
+def _clipped(t: Array, readings: Mapping[str, Reading], events: Events) -> dict[str, Mask]:
+    """Return which samples of each channel stand at the top of the recorder's range.
+
+    The corner of a thin wall at shutdown looks like such a top too, but on all channels.
+    """
+    clipped = {name: find_clipping(t, r.y, r.good, r.noise) for name, r in readings.items()}
+    for name, at_top in clipped.items():
+        times = t[at_top]
+        if not times.size or times[0] < events.shutdown - 2.0 * step_of(t):
+            continue
+        span = times[0], min(times[0] + 1.0, times[-1])
+        others = [r for other, r in readings.items() if other != name]
+        climbs = [_climb(t, r, *span) / r.slope for r in others]
+        unit = max(readings[name].noise, quantum_of(readings[name].y))
+        if len(climbs) > 1 and readings[name].slope * np.median(climbs) < 4.0 * unit:
+            clipped[name] = np.zeros(t.size, dtype=np.bool_)
+    return clipped
+
+
+def _climb(t: Array, reading: Reading, start: float, end: float) -> float:
+    """Return how far a channel rises between two moments [K]."""
+    values = running_median(reading.y[reading.good], 5)
+    first, last = np.interp([start, end], t[reading.good], values)
+    return float(last - first)
 
 
 def _take_in(
@@ -102,16 +139,31 @@ def _take_in(
     return _unused(name, t, "open", "no reading after ignition: lead open")
 
 
-def _with_common_slope(readings: dict[str, Reading]) -> dict[str, Reading]:
+def _with_common_slope(
+    t: Array, readings: dict[str, Reading], events: Events
+) -> dict[str, Reading]:
     """Return the readings, each one's heating kept within reach of the usual one."""
     if not readings:
         return {}
     usual = float(np.median([r.slope for r in readings.values()]))
     most = 3.0 * usual if len(readings) > 2 else np.inf
-    return {
-        name: replace(r, slope=max(min(r.slope, most), 0.3 * usual, 1.0))
-        for name, r in readings.items()
-    }
+    common = {}
+    for name, r in readings.items():
+        slope = r.slope
+        if slope < 0.5 * usual and len(readings) > 2:
+            # a channel lost early in the burn climbed only until then
+            slopes = _climbs(t, r.y, r.good, events)
+            climbing = slopes[(slopes > 0.1 * usual) & (slopes < 1.5 * usual)]
+            slope = float(np.quantile(climbing, 0.9)) if climbing.size > 2 else slope
+        common[name] = replace(r, slope=max(min(slope, most), 0.3 * usual, 1.0))
+    return common
+
+
+def _climbs(t: Array, y: Array, good: Mask, events: Events) -> Array:
+    """Return the slopes of short straight lines through the burn [K/s]."""
+    width = max(4, round(min(1.0, 0.3 * (events.shutdown - events.ignition)) / step_of(t)))
+    slopes = moving_lines(t, y, good, width).after
+    return slopes[(t > events.ignition) & (t < events.shutdown) & np.isfinite(slopes)]
 
 
 def _not_excluded(t: Array, exclusion: Exclusion | None) -> Mask:
@@ -132,10 +184,8 @@ def _prepare(name: str, t: Array, y: Array, allowed: Mask, events: Events) -> Re
     """Return a channel with its zero, scatter and steepest heating."""
     zero, noise = zero_and_noise(t, np.where(allowed, y, np.nan), events.ignition)
     good = allowed & np.isfinite(y)
-    width = max(4, round(min(1.0, 0.3 * (events.shutdown - events.ignition)) / step_of(t)))
-    slopes = moving_lines(t, y, good, width).after
-    burning = (t > events.ignition) & (t < events.shutdown) & np.isfinite(slopes)
-    slope = float(np.quantile(slopes[burning], 0.9)) if burning.any() else 0.0
+    slopes = _climbs(t, y, good, events)
+    slope = float(np.quantile(slopes, 0.9)) if slopes.size else 0.0
     return Reading(name, y, good, zero, noise, max(slope, 0.0))
 
 
@@ -171,11 +221,15 @@ def _idle(
             verdict = "open" if abs(reading.y[reading.good][0] - ambient) > 100.0 else "dead"
             stuck = reading.y[reading.good][0] - 273.15
             found[reading.name] = (verdict, f"stuck at {stuck:.1f} degC {told}")
-        elif own_early < -least < -_highest_rise(t, reading, events) and usual > _SMALLEST_RISE:
+        elif (
+            own_early < -least
+            and _highest_rise(t, reading, events) < max(6.0 * reading.noise, _SMALLEST_RISE)
+            and usual > _SMALLEST_RISE
+        ):
             reason = f"falls {-own_early:.0f} K in the first half of the burn {told}: leads swapped"
             found[reading.name] = ("reversed", reason)
-        elif usual > 10.0 and _span(t, reading) < max(
-            _SMALLEST_RISE, 5.0 * reading.noise, min(0.05 * usual, _MOST_OF_DEAD)
+        elif usual > 10.0 and _span(t, reading) < min(
+            0.5 * usual, max(_SMALLEST_RISE, 5.0 * reading.noise, min(0.05 * usual, _MOST_OF_DEAD))
         ):
             found[reading.name] = ("dead", f"moves {_span(t, reading):.1f} K {told}")
     return found
@@ -230,13 +284,13 @@ def _verdict(
         guard = 0.5 * GUARD if broken.silent else max(GUARD, 2.0 * step_of(t))
         good &= t <= end - guard
         words.append(broken.kind)
+        if not np.isfinite(reading.zero) and good.any():
+            # the scatter of the whole record is that of the fault
+            reading = replace(reading, noise=_noise_before(t, reading, good, events))
     spiky = spikes & (t < end - 2.0 * GUARD)
     if spiky.any():
         words.append("spikes")
-        times = t[spiky]
-        count = _groups(spiky)
-        where = f"{times[0]:.2f} and {times[-1]:.2f} s, {int(spiky.sum())} samples masked"
-        reasons.append(f"{count} {'spike' if count == 1 else 'spikes'} between {where}")
+        reasons.append(_spike_words(t, spiky))
     if (clipped & (t < end)).any():
         times = t[clipped]
         words.append("clipped")
@@ -271,6 +325,18 @@ def _verdict(
         reading.noise,
         "; ".join(reasons),
     )
+
+
+def _spike_words(t: Array, spiky: Mask) -> str:
+    times = t[spiky]
+    count = _groups(spiky)
+    where = f"{times[0]:.2f} and {times[-1]:.2f} s, {int(spiky.sum())} samples masked"
+    return f"{count} {'spike' if count == 1 else 'spikes'} between {where}"
+
+
+def _noise_before(t: Array, reading: Reading, good: Mask, events: Events) -> float:
+    """Return the scatter of the samples in use [K]."""
+    return zero_and_noise(t, np.where(good, reading.y, np.nan), events.ignition)[1]
 
 
 def _as_noisy(channel: Channel, usual: float) -> Channel:
