@@ -1,8 +1,10 @@
-"""A tiny campaign on disk: a short tube, two thermocouples, logs of a lumped wall."""
+"""A tiny campaign on disk: a short tube, two thermocouples, logs of a wall of eight rings."""
 
 from pathlib import Path
 
 import numpy as np
+
+from wallsim.materials import load_solid
 
 CASE = """\
 title = "tiny"
@@ -29,38 +31,56 @@ gas_temperature = "{gas}"
 [blend.dosed]
 like = "bare"
 deposit = {{ growth = "{growth}" }}
+[fit]
+tolerance = "1 K"
 """
 RUN = '[[run]]\nname = "{name}"\nlog = "{name}.csv"\nblend = "{blend}"\n'
-BURN = 4.0
-WALL_LAG = 0.2
+AMBIENT = 293.15
+BURN = (0.05, 4.05)
+RESISTANCE = 1.5e-4
+CELLS = 8
+STEP = 0.004
 
 
-def log_rows(h=1500.0, gas=2000.0, peak=5.0, seed=0):
-    """Rows of a 10 Hz log: a lumped wall heated while burning, noise of 0.3 K."""
+def log_rows(resistance=0.0, *, h=1500.0, gas=2000.0, seed=0):
+    """Rows of a 10 Hz log: a steel wall of rings, deposit growing evenly, noise of 0.3 K."""
     rng = np.random.default_rng(seed)
-    t = np.arange(-2.0, 10.0, 0.1)
-    T, out = 20.0, []
-    for now in t:
-        burning = 0.0 < now <= BURN
-        heated = WALL_LAG < now <= BURN + WALL_LAG
-        capacity = 7850.0 * 500.0 * (0.014**2 - 0.010**2) / (2.0 * 0.010)
-        T += 0.1 * (h * (gas - 273.0 - T) if heated else -20.0 * (T - 20.0)) / capacity
-        a, b = T + 0.3 * rng.standard_normal(2)
-        out.append(f"{now:.2f},{peak * burning + 0.02 * rng.standard_normal():.3f},{a:.2f},{b:.2f}")
+    r = np.linspace(0.010, 0.014, CELLS + 1)
+    volume = 0.5 * (r[1:] ** 2 - r[:-1] ** 2)
+    steel = load_solid("carbon steel")
+    T, reading, out = np.full(CELLS, AMBIENT), AMBIENT, []
+    for i in range(round(9.0 / STEP)):
+        t = i * STEP - 2.0
+        burning = BURN[0] <= t < BURN[1]
+        if i % round(0.1 / STEP) == 0:
+            P = 5.0 * burning + 0.02 * rng.standard_normal()
+            A, B = reading - 273.15 + 0.3 * rng.standard_normal(2)
+            out.append(f"{t:.2f},{P:.3f},{A:.2f},{B:.2f}")
+        since = t - BURN[0]
+        U = 1.0 / (1.0 / h + resistance * since / (BURN[1] - BURN[0])) if burning else 50.0
+        T_gas = AMBIENT + (gas - AMBIENT) * -np.expm1(-since / 0.1) if burning else AMBIENT
+        k = steel.conductivity(T)
+        flow = np.zeros(CELLS + 1)
+        flow[0] = r[0] * U * (T_gas - T[0])
+        flow[1:-1] = -r[1:-1] * 0.5 * (k[1:] + k[:-1]) * np.diff(T) / (r[1] - r[0])
+        flow[-1] = r[-1] * (10.0 * (T[-1] - AMBIENT) + 4.5e-8 * (T[-1] ** 4 - AMBIENT**4))
+        T = T - STEP * np.diff(flow) / (volume * steel.density * steel.specific_heat(T))
+        reading += STEP / 0.05 * (T[-1] - reading)
     return out
 
 
 def write(
     folder: Path, *, runs=(("r1", "bare"), ("r2", "dosed")), material="carbon steel", z="25 mm",
-    gas="2000 K +- 100 K", growth="auto", rows=None,
+    gas="2000 K +- 40 K", growth="auto", rows=None,
 ) -> Path:
     """Write the campaign and return its case file."""
     folder.mkdir(parents=True, exist_ok=True)
     text = CASE.format(material=material, z=z, gas=gas, growth=growth)
     for i, (name, blend) in enumerate(runs):
         text += RUN.format(name=name, blend=blend)
-        made = log_rows(1500.0 if blend == "bare" else 1350.0, seed=i)
-        lines = made if rows is None else rows
+        lines = rows
+        if rows is None:
+            lines = log_rows(0.0 if blend == "bare" else RESISTANCE, seed=i)
         header = "time [s],P [bar(g)],A [degC],B [degC]"
         (folder / f"{name}.csv").write_text("\n".join([header, *lines]) + "\n")
     path = folder / "case.toml"

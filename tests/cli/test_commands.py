@@ -1,22 +1,14 @@
-"""The real command, as a user types it."""
+"""The real command, as a user types it: help, refusals, interrupts."""
 
-import json
 import os
 import signal
 import subprocess
-import sys
 import time
 
 import pytest
 
 from tests.cli.campaign import log_rows, write
-
-
-def wallsim(*words, timeout=120):
-    return subprocess.run(
-        [sys.executable, "-m", "wallsim.cli", *map(str, words)],
-        capture_output=True, text=True, timeout=timeout, check=False,
-    )
+from tests.cli.command import COMMAND, wallsim
 
 
 def test_help_is_quick_and_names_every_command():
@@ -29,118 +21,144 @@ def test_help_is_quick_and_names_every_command():
     assert min(seconds) < 0.3
     for command in ("new", "check", "fit", "report"):
         assert command in done.stdout
-        assert "Example: wallsim" in wallsim(command, "--help").stdout
+        assert f"Example: wallsim {command} " in wallsim(command, "--help").stdout
 
 
-def test_a_typo_is_a_usage_error_with_the_nearest_command():
-    done = wallsim("fti", "x")
+@pytest.mark.parametrize(
+    ("words", "meant"), [(("fti", "x"), "'fit'"), (("fit", "x", "--ouut", "y"), "--out")]
+)
+def test_a_typo_is_a_usage_error_with_what_was_meant(words, meant):
+    done = wallsim(*words)
     assert done.returncode == 2
-    assert "fit" in done.stderr
+    assert meant in done.stderr.splitlines()[-1]
+    assert not done.stdout
 
 
-def faulty(rows, number, text):
-    return [*rows[:number], text, *rows[number + 1 :]]
+def faulty(number, text):
+    return [*ROWS[:number], text, *ROWS[number + 1 :]]
 
 
 ROWS = log_rows()
+QUIET = [",".join((r.split(",")[0], "0.0", *r.split(",")[2:])) for r in ROWS]
 BAD_LOGS = {
-    "text in a numeric column": (faulty(ROWS, 40, "2.00,5.0,hot,99.0"), ["r1.csv:42", "A", "hot"]),
-    "time running backwards": (faulty(ROWS, 40, "0.50,5.0,80.0,80.0"), ["r1.csv", "0.5"]),
-    "pressure never rises": (
-        [",".join((r.split(",")[0], "0.0", *r.split(",")[2:])) for r in ROWS], ["r1", "pressure"]
+    "text in a numeric column": (faulty(40, "2.00,5.0,hot,99.0"), ["r1.csv:42: A: ", "'hot'"]),
+    "time running backwards": (
+        faulty(40, "0.50,5.0,80.0,80.0"), ["r1.csv:42: time: ", "1.90, then 0.50"]
     ),
-    "empty log": ([], ["r1.csv"]),
+    "a row too short": (faulty(40, "2.00,5.0"), ["r1.csv:42: 2 entries", " 4;"]),
+    "pressure never rises": (QUIET, ["run r1: the pressure never rises", "1.013 bar abs"]),
+    "no row": ([], ["r1.csv: no row of at least two numbers"]),
 }
+BAD_CASES = {
+    "sensor outside": ({"z": "90 mm"}, ["case.toml:10: sensor[A].z: ", "90 mm", "80 mm"]),
+    "wrong unit": (
+        {"gas": "2000 kg"}, ["case.toml:21: blend.bare.gas_temperature: ", '(got "2000 kg")']
+    ),
+    "unknown blend": (
+        {"runs": (("r1", "baer"),)}, ["case.toml:30: run[r1].blend: ", '"baer"', 'mean "bare"?']
+    ),
+    "metal above its range": (
+        {"material": "aluminium 6061", "rows": log_rows(h=2500.0)},
+        ["aluminium 6061", "500 degC", "s after ignition"],
+    ),
+}
+
+
+def refused(tmp_path, case, *parts):
+    """A fit of ``case`` ends with one line that holds ``parts``, and leaves nothing behind."""
+    before = sorted(p.name for p in tmp_path.iterdir())
+    done = wallsim("fit", case, "--out", tmp_path / "results" / "out", "-q")
+    assert done.returncode == 3, done.stderr
+    assert not done.stdout
+    assert done.stderr.count("\n") == 1, done.stderr
+    assert ";" in done.stderr or ": shorten the burn" in done.stderr, "says nothing of what to do"
+    for part in parts:
+        assert part in done.stderr
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
 
 
 @pytest.mark.parametrize("what", BAD_LOGS)
 def test_a_bad_log_is_refused_with_its_place_and_leaves_nothing(tmp_path, what):
     rows, parts = BAD_LOGS[what]
-    case = write(tmp_path / "c", rows=rows)
-    refused(tmp_path, case, parts)
-
-
-BAD_CASES = {
-    "sensor outside": ({"z": "90 mm"}, ["case.toml:10:", "A", "90 mm", "80 mm"]),
-    "wrong unit": ({"gas": "2000 kg"}, ["case.toml:21:", "gas_temperature", "kg"]),
-    "unknown blend": ({"runs": (("r1", "baer"),)}, ["blend", "baer", "bare"]),
-    "material above its range": (
-        {"material": "aluminium 6061"}, ["aluminium 6061", "degC", "shorten the burn"]
-    ),
-}
+    refused(tmp_path, write(tmp_path / "c", rows=rows), *parts)
 
 
 @pytest.mark.parametrize("what", BAD_CASES)
 def test_a_bad_case_is_refused_with_its_place_and_leaves_nothing(tmp_path, what):
     changes, parts = BAD_CASES[what]
-    case = write(tmp_path / "c", **changes)
-    refused(tmp_path, case, parts)
+    refused(tmp_path, write(tmp_path / "c", **changes), *parts)
 
 
-def refused(tmp_path, case, parts):
-    done = wallsim("fit", case, "--out", tmp_path / "out", "-q")
-    assert done.returncode == 3, done.stderr
-    assert "Traceback" not in done.stderr
-    for part in parts:
-        assert part in done.stderr
-    assert [p.name for p in tmp_path.iterdir()] == ["c"]
-
-
-def test_a_missing_case_is_refused(tmp_path):
-    done = wallsim("fit", tmp_path / "none.toml", "--out", tmp_path / "out")
-    assert done.returncode == 3
-    assert "none.toml" in done.stderr
-    assert not list(tmp_path.iterdir())
-
-
-def test_a_folder_in_use_is_refused_before_the_work(tmp_path):
+def test_files_that_are_not_there_or_empty_are_refused(tmp_path):
+    refused(tmp_path, tmp_path / "none.toml", "none.toml: no such case file")
     case = write(tmp_path / "c")
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / "mine.txt").write_text("keep")
-    done = wallsim("fit", case, "--out", out)
+    (tmp_path / "c" / "r2.csv").write_bytes(b"")
+    refused(tmp_path, case, "r2.csv: the log is empty")
+    (tmp_path / "c" / "r2.csv").unlink()
+    refused(tmp_path, case, "case.toml:33: run[r2].log: no such log file", '"r2.csv"')
+
+
+def test_two_faults_of_a_case_are_two_lines(tmp_path):
+    done = wallsim("check", write(tmp_path / "c", growth="square", gas="2000 kg"))
     assert done.returncode == 3
-    assert "--force" in done.stderr
-    assert [p.name for p in out.iterdir()] == ["mine.txt"]
+    assert [line.split(": ")[1] for line in done.stderr.splitlines()] == [
+        "blend.bare.gas_temperature", "blend.dosed.deposit.growth"
+    ]
 
 
-def test_one_dosed_run_alone_is_not_identifiable(tmp_path):
-    case = write(tmp_path / "c", runs=(("r1", "dosed"),), growth="constant")
-    done = wallsim("fit", case, "--out", tmp_path / "out", "--json")
-    assert done.returncode == 5, done.stderr
-    document = json.loads(done.stdout)
-    deposit = document["blends"]["dosed"]["deposit"]
-    assert not deposit["identifiable"]
-    assert deposit["mean_resistance_m2K_W"]["estimate"] is None
-    assert "bare firing" in deposit["reason"]
-    assert (tmp_path / "out" / "report.html").is_file()
-    assert json.loads((tmp_path / "out" / "result.json").read_text())["schema"] == "wallsim.fit/1"
-    again = wallsim("report", tmp_path / "out")
-    assert again.returncode == 0
+def test_check_says_what_will_be_used_and_what_was_found_out(tmp_path):
+    done = wallsim("check", write(tmp_path / "c"))
+    assert done.returncode == 0
+    assert "2 of 2 thermocouples used" in done.stdout
+    assert "all runs: clock from 'time' in s" in done.stdout
+
+
+def test_a_starter_is_not_written_over_what_is_there(tmp_path):
+    (tmp_path / "mine.txt").write_text("keep")
+    done = wallsim("new", tmp_path)
+    assert done.returncode == 3
+    assert "--force" not in done.stderr, "new has no such option"
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_an_interrupted_fit_leaves_nothing_and_no_process(tmp_path, number):
+@pytest.mark.parametrize(
+    ("number", "to_all", "after"),
+    [(signal.SIGINT, True, 0.0), (signal.SIGINT, True, 1.0), (signal.SIGTERM, False, 1.0)],
+    ids=["keyboard, workers starting", "keyboard, fitting", "ended from outside, fitting"],
+)
+def test_an_interrupted_fit_leaves_nothing_and_no_process(tmp_path, number, to_all, after):
     case = write(tmp_path / "c")
     process = subprocess.Popen(
-        [sys.executable, "-m", "wallsim.cli", "fit", str(case), "--out", str(tmp_path / "out")],
+        [*COMMAND, "fit", str(case), "--out", str(tmp_path / "results" / "out")],
         stderr=subprocess.PIPE, text=True, start_new_session=True,
     )
-    time.sleep(2.5)
-    process.send_signal(number)
-    _, err = process.communicate(timeout=30)
+    try:
+        wait_until(lambda: sum("spawn_main" in row for row in living(process.pid)) > 0, 30.0)
+        time.sleep(after)
+        assert process.poll() is None
+        (os.killpg if to_all else os.kill)(process.pid, number)
+        begun = time.monotonic()
+        _, err = process.communicate(timeout=30)
+        assert time.monotonic() - begun < 3.0
+    finally:
+        process.kill()
     assert process.returncode == 130
-    assert "Interrupted" in err
+    assert err.splitlines()[-1].startswith("Interrupted")
+    assert "Traceback" not in err
     assert [p.name for p in tmp_path.iterdir()] == ["c"]
-    deadline = time.monotonic() + 5.0
-    while living(process.pid) and time.monotonic() < deadline:
-        time.sleep(0.1)
-    assert not living(process.pid)
+    wait_until(lambda: not living(process.pid), 5.0)
+
+
+def wait_until(condition, seconds):
+    deadline = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
 
 
 def living(group):
     """Return the processes of a group that still run; ended ones may await their reaper."""
-    rows = subprocess.run(["ps", "-eo", "pgid=,stat=,args="], capture_output=True, text=True,
+    rows = subprocess.run(["ps", "-wweo", "pgid=,stat=,args="], capture_output=True, text=True,
                           check=True).stdout.splitlines()
     return [r for r in rows if r.split()[0] == str(group) and not r.split()[1].startswith("Z")]
