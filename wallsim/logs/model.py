@@ -66,7 +66,7 @@ class Channel:
         Sensor name.
     verdict : str
         ``ok``, ``open``, ``detached``, ``spikes``, ``clipped``, ``reversed``, ``drift``,
-        ``dropouts``, ``dead``, ``excluded`` or ``missing``. Several joined by ``, ``.
+        ``dropouts``, ``dead``, ``noisy``, ``excluded`` or ``missing``. Several joined by ``, ``.
     used_from, used_until : float or None
         Log clock [s] of the first and last sample used; None if none is.
     good : NDArray of bool, shape (n,)
