@@ -269,6 +269,8 @@ def document() -> dict[str, Any]:
         blends[name] = {
             "gas_temperature_K": interval(2350.0, 0.02),
             "silicon": silicon,
+            "water": 0.2 if name == "HMDSO" else 0.0,
+            "coefficient_factor": interval(*((0.988, 0.026) if name == "HMDSO" else (1.0, 0.0))),
             "deposit": None if name == "neat" else _deposit(name, 12.0),
         }
     return {

@@ -18,11 +18,18 @@ from tests.report import sample
 from wallsim.errors import InputError, OutputError
 from wallsim.report import render, save, summary
 from wallsim.report.document import file_stems, plain
+from wallsim.report.figures import _panels
 from wallsim.report.html import page
 from wallsim.report.style import batches, spread
 from wallsim.report.tables import tables
 from wallsim.report.traces import lane_scale
-from wallsim.report.words import channel_use, deposit_text, interval_text, significant
+from wallsim.report.words import (
+    channel_faults,
+    channel_use,
+    deposit_text,
+    interval_text,
+    significant,
+)
 
 
 def small(*runs: str) -> tuple[dict, dict]:
@@ -103,6 +110,9 @@ def test_the_other_tables_read_back(folder):
     mean = document["blends"]["D5_6"]["deposit"]["mean_resistance_m2K_W"]["low"]
     assert blends.loc["D5_6", "mean R low [mm^2*K/W]"] == pytest.approx(1e6 * mean, rel=1e-5)
     assert np.isnan(blends.loc["neat", "mean R low [mm^2*K/W]"])
+    assert list(blends["water [mass %]"]) == [0.0, 0.0, 0.0, 0.0, 20.0]
+    factor = document["blends"]["HMDSO"]["coefficient_factor"]["low"]
+    assert blends.loc["HMDSO", "own factor on h low [-]"] == pytest.approx(factor, rel=1e-5)
     growth = pd.read_csv(folder / "tables/resistance_in_time.csv")
     assert sorted(growth["blend"].unique()) == ["D5_1p5", "D5_3", "D5_6"]
     parameters = pd.read_csv(folder / "tables/parameters.csv")
@@ -148,6 +158,21 @@ def test_the_page_says_why_there_is_no_number(report):
     assert "gain of S6 (far from what was stated)" in report
     assert "D5_6 limiting resistance (at its bound)" in report
     assert "slope changes by -48 K/s" in report
+
+
+def test_the_page_shows_a_blend_s_own_coefficient_only_where_one_is_stated(report):
+    assert "own factor<br>on h" in report
+    assert "0.988 (0.939 to 1.040)" in report.replace("\xa0", " ")
+    document = sample.document()
+    for blend in document["blends"].values():
+        blend["coefficient_factor"], blend["water"] = {"estimate": 1, "low": 1, "high": 1}, 0.0
+    text = page(document, [])
+    assert "own factor<br>on h" not in text
+    assert "water in the fuel" not in text
+
+
+def test_shares_that_overlap_are_not_called_parts_of_a_whole(report):
+    assert "need not add up to 100 %" in report[: report.index("Deposit, in figures")]
 
 
 def test_text_of_the_user_is_never_markup():
@@ -269,6 +294,47 @@ def test_the_summary_says_nothing_twice():
     assert "limited by heating factor of R04" in text
 
 
+def spiked() -> dict:
+    """Return the sample with igniter spikes masked in every channel that was in order."""
+    document = sample.document()
+    for run in document["runs"].values():
+        for channel in run["channels"].values():
+            if channel["verdict"] == "ok":
+                channel |= {"verdict": "spikes", "reason": "1 spike, 4 samples masked"}
+    return document
+
+
+def test_lost_channels_stand_before_marked_ones_and_equal_faults_share_a_line():
+    faults = channel_faults(spiked())
+    assert [(f.run, f.sensors, f.use) for f in faults[:2]] == [
+        ("R09", ("S5",), "not used"),
+        ("R06", ("S3",), "until 7.0 s"),
+    ]
+    assert all(f.use == "used" for f in faults[2:])
+    assert len(faults) == 2 + len(sample.RUNS) + 1
+    total = len(sample.RUNS) * len(sample.STATIONS)
+    assert sum(len(f.sensors) for f in faults) == total
+
+
+def test_many_masked_channels_do_not_crowd_out_a_lost_one():
+    text = written(spiked())
+    assert "R06 S3 detached, until 7.0 s" in text
+    assert "R09 S5 reversed, not used" in text
+    n = len(sample.RUNS) * len(sample.STATIONS) - 2
+    assert re.search(rf"spikes +{n} channels, used all the same", text)
+    document = spiked()
+    document["verdict"] = [{"level": "note", "text": f"Spikes were masked in {n} channels."}]
+    assert written(document).count(f"{n} channels") == 1
+
+
+@pytest.mark.parametrize("named", ["S4 in R06", "S3 in R066", "TS3 in R06"])
+def test_a_lost_channel_is_not_hidden_by_another_with_the_same_reason(named):
+    document = sample.document()
+    reason = document["runs"]["R06"]["channels"]["S3"]["reason"]
+    document["verdict"] = [{"level": "note", "text": f"{named} (detached): {reason}."}]
+    assert "R06 S3 detached" in written(document)
+
+
 @pytest.mark.parametrize(
     ("interval", "scale", "expected"),
     [
@@ -329,6 +395,15 @@ def test_panels_hold_at_most_eight_traces():
     groups = batches([f"S{i}" for i in range(11)])
     assert [len(g) for g in groups] == [6, 5]
     assert [name for group in groups for name in group] == [f"S{i}" for i in range(11)]
+
+
+def test_a_name_keeps_its_colour_whatever_else_is_shown():
+    every = [f"b{i}" for i in range(11)]
+    assert _panels(every, every[:1]) == [[(0, "b0")]]
+    groups = _panels(every, every[2:])
+    assert [pair for group in groups for pair in group] == list(enumerate(every))[2:]
+    assert all(len({place % 8 for place, _ in group}) == len(group) for group in groups)
+    assert _panels(every, []) == []
 
 
 def test_the_lane_scale_ignores_what_was_not_used():

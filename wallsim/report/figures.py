@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import matplotlib as mpl
@@ -57,6 +57,16 @@ def _deposits(document: Document) -> dict[str, Document]:
     return {n: b["deposit"] for n, b in document["blends"].items() if b.get("deposit")}
 
 
+def _panels(every: Collection[str], shown: Collection[str]) -> list[list[tuple[int, str]]]:
+    """Return ``shown`` split over panels, each name with its place in ``every``.
+
+    The place sets the colour, so that a name keeps it from one figure to the next.
+    """
+    places = {name: i for i, name in enumerate(every)}
+    groups = [[(places[n], n) for n in group if n in shown] for group in batches(list(every))]
+    return [group for group in groups if group]
+
+
 def _draw_deposit(axes: Axes, name: str, deposit: Document, x: Array, b: Band, i: int) -> None:
     """Draw one deposit as what it is: a band, an upper limit, or a word in the legend."""
     if not deposit.get("identifiable", False) or not b.bounded:
@@ -71,10 +81,10 @@ def draw_resistance(document: Document) -> list[Drawing]:
     """Return deposit resistance along the tube, one line a blend."""
     deposits = _deposits(document)
     drawings = []
-    for k, group in enumerate(batches(list(deposits)) if deposits else []):
+    for k, group in enumerate(_panels(deposits, deposits)):
         figure = canvas(4.2)
         axes = figure.subplots()
-        for i, name in enumerate(group):
+        for i, name in group:
             z = array(deposits[name].get("z_m"))
             R = band(deposits[name].get("resistance_m2K_W"), z.size).scaled(PER_MM2)
             _draw_deposit(axes, name, deposits[name], 1e3 * z, R, i)
@@ -106,12 +116,13 @@ def _along(axes: Axes, document: Document) -> None:
 
 def draw_resistance_in_time(document: Document) -> list[Drawing]:
     """Return the growth of the mean resistance, one line a blend that has a history."""
-    deposits = {n: d for n, d in _deposits(document).items() if d.get("in_time")}
+    deposits = _deposits(document)
     drawings = []
-    for k, group in enumerate(batches(list(deposits)) if deposits else []):
+    known = [n for n, d in deposits.items() if d.get("in_time")]
+    for k, group in enumerate(_panels(deposits, known)):
         figure = canvas(3.9)
         axes = figure.subplots()
-        for i, name in enumerate(group):
+        for i, name in group:
             history = deposits[name]["in_time"]
             t = array(history.get("time_s"))
             R = band(history.get("mean_resistance_m2K_W"), t.size).scaled(PER_MM2)
@@ -131,17 +142,18 @@ def draw_resistance_in_time(document: Document) -> list[Drawing]:
 
 def draw_dominance(document: Document) -> list[Drawing]:
     """Return what makes the interval of each resistance wide, as bars; empty if unknown."""
-    known = {n: (d.get("dominated_by") or [])[:4] for n, d in _deposits(document).items()}
-    known = {n: items for n, items in known.items() if items}
+    every = {n: (d.get("dominated_by") or [])[:4] for n, d in _deposits(document).items()}
+    known = {n: items for n, items in every.items() if items}
     if not known:
         return []
     heights = [0.5 + 0.42 * len(items) for items in known.values()]
     figure = canvas(sum(heights) + 0.6)
     panels = figure.subplots(len(known), 1, sharex=True, height_ratios=heights, squeeze=False)
-    for i, ((name, items), axes) in enumerate(zip(known.items(), panels[:, 0], strict=True)):
+    for (name, items), axes in zip(known.items(), panels[:, 0], strict=True):
+        colour = COLOURS[list(every).index(name) % len(COLOURS)]
         share = 100.0 * array([item.get("share") for item in items])
         y = np.arange(share.size)[::-1]
-        axes.barh(y, share, height=0.34, color=COLOURS[i % len(COLOURS)], align="edge")
+        axes.barh(y, share, height=0.34, color=colour, align="edge")
         for row, item, value in zip(y, items, share, strict=True):
             axes.annotate(
                 f"{item['parameter']}, {value:.0f} %",
@@ -154,10 +166,11 @@ def draw_dominance(document: Document) -> list[Drawing]:
         axes.grid(visible=False, axis="y")
         axes.set_title(name)
         axes.set_xlim(0.0, 100.0)
-    panels[-1, 0].set_xlabel("share of the variance of the mean resistance [%]")
+    panels[-1, 0].set_xlabel("part of the variance that would go if known [%]")
     caption = (
-        "What makes the interval of each blend's mean resistance wide: share of its variance that "
-        "comes from each uncertain quantity. Work on the longest bar first."
+        "What makes the interval of each blend's mean resistance wide: the part of its variance "
+        "that would go if this quantity alone were known exactly. Causes overlap, so the bars need "
+        "not add up to 100 %. Work on the longest bar first."
     )
     title = "What limits each resistance"
     return [finish(figure, "what_limits", "deposit", title, caption)]
@@ -195,10 +208,10 @@ def draw_heat_flux(document: Document) -> list[Drawing]:
     """Return the bore heat flux along the tube at shutdown, one line a run."""
     names = [name for name, run in document["runs"].items() if array(run.get("z_m")).size]
     drawings = []
-    for k, group in enumerate(batches(names) if names else []):
+    for k, group in enumerate(_panels(document["runs"], names)):
         figure = canvas(4.6)
         axes = figure.subplots()
-        for i, name in enumerate(group):
+        for i, name in group:
             z, _, q = _flux(document["runs"][name])
             label = f"{name}, {document['runs'][name].get('blend')}"
             draw_band(axes, 1e3 * z, q, i, label, fill=0.10)
@@ -223,11 +236,12 @@ def draw_against_pressure(document: Document) -> list[Drawing]:
     if not p.size or np.ptp(p) < 0.01 * np.abs(p).max():
         return []
     drawings = [_draw_coefficient_against_pressure(gas, p)]
-    deposits = {n: d for n, d in _deposits(document).items() if d.get("local_pressure_Pa")}
-    for k, group in enumerate(batches(list(deposits)) if deposits else []):
+    deposits = _deposits(document)
+    known = [n for n, d in deposits.items() if d.get("local_pressure_Pa")]
+    for k, group in enumerate(_panels(deposits, known)):
         figure = canvas(3.9)
         axes = figure.subplots()
-        for i, name in enumerate(group):
+        for i, name in group:
             own_p = 1e-5 * array(deposits[name]["local_pressure_Pa"])
             R = band(deposits[name].get("resistance_m2K_W"), own_p.size).scaled(PER_MM2)
             _draw_deposit(axes, name, deposits[name], own_p, R, i)
@@ -238,10 +252,10 @@ def draw_against_pressure(document: Document) -> list[Drawing]:
         title, stem = "Deposit resistance against pressure", f"pressure_resistance{_suffix(k)}"
         drawings.append(finish(figure, stem, "gas side", title, caption))
     runs = {n: r for n, r in document["runs"].items() if r.get("local_pressure_Pa")}
-    for k, group in enumerate(batches(list(runs)) if runs else []):
+    for k, group in enumerate(_panels(document["runs"], runs)):
         figure = canvas(4.4)
         axes = figure.subplots()
-        for i, name in enumerate(group):
+        for i, name in group:
             _, own_p, q = _flux(runs[name])
             draw_band(axes, 1e-5 * own_p, q, i, f"{name}, {runs[name].get('blend')}", fill=0.08)
         axes.set_title("heat flux at shutdown against pressure")

@@ -17,6 +17,7 @@ from wallsim.report.words import (
     PER_MM2,
     celsius,
     channel_counts,
+    channel_faults,
     channel_use,
     coefficient_at,
     deposit_text,
@@ -56,7 +57,10 @@ def page(document: Document, drawings: Sequence[Drawing]) -> str:
         gas=_gas_rows(document),
         reference=fixed(document["gas_side"].get("reference_pressure_Pa"), 2, 1e-5),
         blends=list(_blend_rows(document)),
+        factors=any(_factor(b) != "1" for b in document["blends"].values()),
+        water=any(b.get("water") for b in document["blends"].values()),
         runs=list(_run_rows(document)),
+        faults=channel_faults(document),
         has_limit=any(
             r.get("time_to_limit_s") or r.get("time_to_limit_note")
             for r in document["runs"].values()
@@ -122,8 +126,18 @@ def _blend_rows(document: Document) -> Iterator[dict[str, str]]:
         yield {
             "blend": name,
             "silicon": fixed(blend.get("silicon"), 2, 100.0),
+            "water": fixed(blend.get("water"), 1, 100.0),
+            "factor": _factor(blend),
             "gas": interval_text(blend.get("gas_temperature_K")),
         }
+
+
+def _factor(blend: Document) -> str:
+    """Return a blend's own factor on the coefficient; "1" where it shares the campaign's."""
+    interval = blend.get("coefficient_factor")
+    if not interval or set(interval.values()) == {1.0}:
+        return "1"
+    return interval_text(interval)
 
 
 def _gas_rows(document: Document) -> list[dict[str, str]]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +17,20 @@ from wallsim.report.document import Document, array, band
 from wallsim.report.words import (
     NOT_IDENTIFIABLE,
     PER_MM2,
+    USED,
+    Fault,
     channel_counts,
+    channel_faults,
     coefficient_at,
     deposit_text,
-    faulty_channels,
     fixed,
     interval_text,
     limits_text,
     stations,
 )
 
-_MOST_FAULTS = 8
+_MOST_LOST = 8
+_MOST_MARKED = 3
 
 
 def summary(document: Document, console: Console, folder: Path | None = None) -> None:
@@ -43,7 +49,8 @@ def summary(document: Document, console: Console, folder: Path | None = None) ->
     said = "\n".join(str(item.get("text", "")) for item in document.get("verdict") or [])
     _print_deposits(document, console, said)
     _print_coefficient(document, console)
-    _print_runs(document, console, said)
+    _print_runs(document, console)
+    _print_faults(document, console, said)
     if folder is not None:
         _line(console, "")
         _line(console, f"Report: {Path(folder) / 'report.html'}", "bold", wrap=False)
@@ -158,8 +165,8 @@ def _plus_minus(interval: Mapping[str, Any] | None, decimals: int, shift: float 
     return f"{text} +- {half:.{decimals}f}" if half > 0.0 else text
 
 
-def _print_runs(document: Document, console: Console, said: str) -> None:
-    """Print one row a run, and each faulty channel that the verdict has not ``said``."""
+def _print_runs(document: Document, console: Console) -> None:
+    """Print one row a run."""
     _line(console, "")
     _line(console, "Runs (+- is half of the 95 % interval)", "bold")
     columns = ["run", "blend", "burn s", "heating factor", "hottest bore °C", "channels"]
@@ -178,13 +185,43 @@ def _print_runs(document: Document, console: Console, said: str) -> None:
             *[fixed((run.get("time_to_limit_s") or {}).get("estimate"), 1)] * limited,
         )
     console.print(table)
-    faults = [f for f in faulty_channels(document) if not f[4] or f[4] not in said]
-    rows = [
-        (Text(f"{run} {sensor}", "bold"), f"{verdict}, {use}" + (f": {why}" if why else ""))
-        for run, sensor, verdict, use, why in faults[:_MOST_FAULTS]
-    ]
+
+
+def _print_faults(document: Document, console: Console, said: str) -> None:
+    """Print what was lost first; channels only marked share a line where they are many."""
+    faults = [f for f in (_unsaid(f, said) for f in channel_faults(document)) if f.sensors]
+    lost = [f for f in faults if f.use != USED]
+    marked = [f for f in faults if f.use == USED]
+    rows = [_fault_row(f) for f in lost[:_MOST_LOST]]
+    if len(lost) > _MOST_LOST:
+        rows.append((Text("and"), f"{len(lost) - _MOST_LOST} more lost: see the report"))
+    if sum(len(f.sensors) for f in marked) <= _MOST_MARKED:
+        rows += [_fault_row(f) for f in marked]
+    else:
+        counts: Counter[str] = Counter()
+        for f in marked:
+            counts[f.verdict] += len(f.sensors)
+        rows += [
+            (Text(verdict, "bold"), f"{n} channels, used all the same: see the report")
+            for verdict, n in counts.items()
+            if f"{n} channels" not in said
+        ]
     if rows:
         _line(console, "Channels not in order", "bold")
         _grid(console, rows)
-    if len(faults) > _MOST_FAULTS:
-        _line(console, f"and {len(faults) - _MOST_FAULTS} more: see the report")
+
+
+def _unsaid(fault: Fault, said: str) -> Fault:
+    """Return ``fault`` without the sensors that a line of the verdict names with its reason."""
+
+    def told(sensor: str) -> bool:
+        name = re.compile(rf"(?<!\w){re.escape(f'{sensor} in {fault.run}')}(?!\w)")
+        return any(name.search(line) and fault.reason in line for line in said.splitlines())
+
+    return replace(fault, sensors=tuple(s for s in fault.sensors if not told(s)))
+
+
+def _fault_row(fault: Fault) -> tuple[Text, str]:
+    text = f"{fault.verdict}, {fault.use}"
+    head = Text(f"{fault.run} {', '.join(fault.sensors)}", "bold")
+    return head, f"{text}: {fault.reason}" if fault.reason else text

@@ -83,7 +83,9 @@ def blends(document: Document) -> pd.DataFrame:
         deposit = blend.get("deposit") or {}
         silicon = number(blend.get("silicon"))
         row: dict[str, Any] = {"blend": name, "silicon [mass %]": 100.0 * silicon}
+        row["water [mass %]"] = 100.0 * number(blend.get("water"))
         row |= _cells("gas temperature", "K", blend.get("gas_temperature_K"))
+        row |= _cells("own factor on h", "-", blend.get("coefficient_factor"))
         row["deposit identifiable"] = deposit.get("identifiable", "")
         row["upper limit only"] = deposit.get("upper_limit_only", "")
         row["growth law"] = deposit.get("law", "none")

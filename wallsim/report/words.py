@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import numpy as np
 from wallsim.report.document import Document, array, band, number
 
 NOT_IDENTIFIABLE = "not identifiable"
+USED, NOT_USED = "used", "not used"
 PER_MM2 = 1e6
 """From m^2 K/W to mm^2 K/W."""
 
@@ -102,23 +104,44 @@ def channel_counts(run: Document) -> tuple[int, int]:
 def channel_use(channel: Document, run: Document) -> str:
     """Return how far a channel of ``run`` was used: "used", "until 7.0 s", "not used"."""
     if not channel.get("samples"):
-        return "not used"
+        return NOT_USED
     ends = [number(c.get("used_until_s")) for c in (run.get("channels") or {}).values()]
     longest = max((end for end in ends if np.isfinite(end)), default=np.nan)
     until = number(channel.get("used_until_s"))
-    return f"until {until:.1f} s" if until < longest - 0.1 else "used"
+    return f"until {until:.1f} s" if until < longest - 0.1 else USED
 
 
-def faulty_channels(document: Document) -> list[tuple[str, str, str, str, str]]:
-    """Return run, sensor, verdict, use and reason of each channel that is not plainly ok."""
-    rows = []
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What was found in channels of one run that share it.
+
+    Parameters
+    ----------
+    run : str
+    sensors : tuple of str
+    verdict, use, reason : str
+        One word; what `channel_use` says; why, or empty.
+    """
+
+    run: str
+    sensors: tuple[str, ...]
+    verdict: str
+    use: str
+    reason: str
+
+
+def channel_faults(document: Document) -> list[Fault]:
+    """Return what is not plainly ok: channels not used, then cut short, then used all the same."""
+    found: dict[tuple[str, str, str, str], list[str]] = {}
     for name, run in document["runs"].items():
         for sensor, channel in (run.get("channels") or {}).items():
-            verdict = str(channel.get("verdict", "-"))
+            verdict, reason = str(channel.get("verdict", "-")), str(channel.get("reason") or "")
             if verdict != "ok":
-                use = channel_use(channel, run)
-                rows.append((name, sensor, verdict, use, str(channel.get("reason") or "")))
-    return rows
+                key = (name, verdict, channel_use(channel, run), reason)
+                found.setdefault(key, []).append(sensor)
+    faults = [Fault(run, tuple(s), *rest) for (run, *rest), s in found.items()]
+    rank = {NOT_USED: 0, USED: 2}
+    return sorted(faults, key=lambda fault: rank.get(fault.use, 1))
 
 
 def celsius(kelvin: Any) -> str:
