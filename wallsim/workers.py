@@ -5,6 +5,8 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
+import threading
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
@@ -47,26 +49,42 @@ def processes(n: int | None = None) -> Iterator[Executor]:
 
 
 def _end(executor: Executor, workers: set[BaseProcess]) -> None:
-    """End the workers at once; a march under way is of no use any more."""
-    executor.shutdown(wait=False, cancel_futures=True)
-    for worker in workers:
-        worker.terminate()
+    """End the workers at once; a march under way is of no use any more.
+
+    Older versions of Python (before 3.11.5, from memory) can hang on a pool whose workers died
+    while a task was being sent; there the marches under way are waited for.
+    """
+    if sys.version_info >= (3, 11, 5):
+        for worker in workers:
+            worker.terminate()
+    executor.shutdown(cancel_futures=True)
 
 
 @contextmanager
 def _interrupts_held() -> Iterator[None]:
-    """Hold an interrupt back while workers start; they keep it held, the caller gets it after.
+    """Hold a request to end back until the workers are started, then pass it on.
 
-    A worker that is still loading Python would answer the keyboard with a traceback.
+    A worker that is still loading Python would answer it with a traceback. Workers inherit the
+    mask; the handlers hold back what another thread of the caller lets through.
     """
-    if not hasattr(signal, "pthread_sigmask"):
+    if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    asked: list[int] = []
+    before = {n: signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM)}
+    masks = hasattr(signal, "pthread_sigmask")
+    for number in before:
+        signal.signal(number, lambda n, _: asked.append(n))
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masks else None
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if mask is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+        if asked:
+            signal.raise_signal(asked[0])
 
 
 def _cores() -> int:

@@ -140,7 +140,7 @@ def test_an_interrupted_fit_leaves_nothing_and_no_process(tmp_path, number, to_a
         (os.killpg if to_all else os.kill)(process.pid, number)
         begun = time.monotonic()
         _, err = process.communicate(timeout=30)
-        assert time.monotonic() - begun < 3.0
+        assert time.monotonic() - begun < 10.0
     finally:
         process.kill()
     assert process.returncode == 130
