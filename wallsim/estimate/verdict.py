@@ -52,7 +52,8 @@ def _deposit(name: str, deposit: dict[str, Any]) -> dict[str, str]:
     )
     if deposit["dominated_by"]:
         first = deposit["dominated_by"][0]
-        text += f" Largest cause of the uncertainty: {first['parameter']} ({100 * first['share']:.0f} %)"
+        share = f"{100 * first['share']:.0f} %"
+        text += f" Largest cause of the uncertainty: {first['parameter']} ({share})"
         text += f"; {first['advice']}." if first["advice"] else "."
     return _line("good", text)
 
