@@ -58,9 +58,6 @@ _SPELLINGS = {
     "F": "degF",
     "": "dimensionless",
     "-": "dimensionless",
-    "W/mK": "W/m/K",
-    "W/m^2K": "W/m^2/K",
-    "m^2K/W": "m^2*K/W",
 }
 
 
@@ -68,7 +65,9 @@ def _unit_name(text: str) -> str:
     text = text.strip()
     text = re.sub(r"\((?:g|a|gauge|abs)\)", "", text).strip()
     text = re.sub(r"^(bar|psi|mbar|kPa|MPa|Pa)[ga]$", r"\1", text)
-    text = re.sub(r"\bm2(?=K|\b)", "m^2", text.replace("²", "^2").replace("·", "*"))
+    text = re.sub(r"\b([cm]?m)2(?=K|\b)", r"\1^2", text.replace("²", "^2").replace("·", "*"))
+    text = re.sub(r"^([kMm]?W)/([cm]?m(?:\^2)?)K$", r"\1/\2/K", text)
+    text = re.sub(r"^([cm]?m\^2)K/", r"\1*K/", text)
     return _SPELLINGS.get(text, text)
 
 
