@@ -151,7 +151,10 @@ class Source:
             return self.fault(path, "unknown key", path[-1], todo)
         if kind == "literal_error":
             words = re.findall(r"'([^']*)'", str(item["ctx"]["expected"]))
-            return self.fault(path, "not one of the choices", got, advice(str(got), words, "known"))
+            todo = advice(str(got), words, "known")
+            if not all(word.isalpha() for word in words):
+                todo = "write one of " + ", ".join(f'"{word}"' for word in words)
+            return self.fault(path, "not one of the choices", got, todo)
         if kind == "model_type" and path[-1] in _fields(model, path):
             table = self.key(path[:-1])
             return self.fault(path, f"stands outside a table [{table}.NAME]", got, "give it a name")
@@ -169,7 +172,7 @@ def _plain_words(kind: str, message: str, path: KeyPath) -> str:
         "model_type": f"must be a table; write [{name}], or {key} = {{ ... }}",
         "float_type": "must be a number; write it without quotes",
         "too_short": "is empty; add at least one",
-        "string_too_short": "is empty; write a text, or remove the key",
+        "string_pattern_mismatch": "is empty; write a text, or remove the key",
     }
     return words.get(kind, message.removeprefix("Value error, "))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from tests.case.campaign import faults, line_of, read
@@ -23,7 +25,7 @@ def after(line: str, more: str) -> str:
 KEYS = [
     # where, what is written there instead, lines below, key, what is wrong
     (BORE, "bore = 24", 0, "tube.bore", "has no unit (got 24); write it like"),
-    (BORE, 'bore = "24"', 0, "tube.bore", 'has no unit (got "24"); write it like'),
+    (BORE, 'bore = "24"', 0, "tube.bore", 'has no unit (got "24"); write it like "5.08 mm"'),
     (BORE, 'bore = "24 kg"', 0, "tube.bore", "'kg' is not a unit of the kind 'm' (got \"24 kg\")"),
     (BORE, 'bore = "24 mm +- 1 mm"', 0, "tube.bore", "takes no +-, it is held fixed"),
     (BORE, "bore = true", 0, "tube.bore", "must be text (got true)"),
@@ -105,6 +107,21 @@ KEYS = [
         "neither a share nor an absolute pressure",
     ),
     (TAP, after(TAP, 'along = [["0 mm"]]'), 1, "pressure.along[1]", "must be a pair"),
+    (
+        TITLE,
+        after(TITLE, '[log]\ndelimiter = ":"'),
+        2,
+        "log.delimiter",
+        'not one of the choices (got ":"); write one of ",", ";", "\\t", " ", "|"',
+    ),
+    (
+        TITLE,
+        after(TITLE, '[log]\nunits = { TC1 = "" }'),
+        2,
+        "log.units.TC1",
+        'is empty (got "")',
+    ),
+    ('name = "S2"', 'name = "  "', 0, "sensor[  ].name", 'is empty (got "  "); write a text'),
     (TAP, after(TAP, 'taps = [{ channel = "P2" }]'), 1, "pressure.taps[1].z", "missing"),
     (NEAT, "gas_temperature = 2350", 0, "blend.neat.gas_temperature", "has no unit (got 2350)"),
     (NEAT, 'gas_temperature = "-3 K"', 0, "blend.neat.gas_temperature", "must be above 0 K"),
@@ -329,6 +346,23 @@ BETWEEN = [
 @pytest.mark.parametrize(("old", "new", "below", "key", "wrong"), BETWEEN)
 def test_keys_against_each_other(tmp_path, old, new, below, key, wrong):
     test_one_key(tmp_path, old, new, below, key, wrong)
+
+
+@pytest.mark.parametrize(
+    ("where", "bare"),
+    [
+        (BORE, "bore = 24"),
+        (LENGTH, "length = 400"),
+        (LENGTH, after(LENGTH, "outside = { ambient = 14 }")),
+        (TAP, after(TAP, "barometer = 1013")),
+        (LAST, after(LAST, "ignition = 0.4")),
+        (TITLE, after(TITLE, "[fit]\ntolerance = 0.2")),
+    ],
+)
+def test_what_to_write_for_a_fixed_quantity_has_no_uncertainty(tmp_path, where, bare):
+    """It would be refused in its turn."""
+    (fault,) = faults(tmp_path, (where, bare))
+    assert re.search(r'; write it like "[\d.]+ [a-zA-Z]+"$', fault), fault
 
 
 def test_all_faults_at_once(tmp_path):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from pathlib import Path
 
 import pytest
@@ -12,7 +11,6 @@ from tests.case.campaign import SMALL, read
 from wallsim.case import load_case, schema_text
 from wallsim.case.schema import CaseKeys, Table
 
-NORTH = Path(__file__).parents[1] / "campaigns" / "north" / "case.toml"
 LANCE = Path(__file__).parents[2] / "cases" / "lance" / "case.toml"
 
 
@@ -129,6 +127,9 @@ def test_pressure_along_is_told_against_the_tap(tmp_path, along):
         ("hanging loose after the firing, from 7 s", 7.0, math.inf),
         ("from 3,25 s until 4.5 sec: cable moved", 3.25, 4.5),
         ("Until 0 s, cold", -math.inf, 0.0),
+        ("lead shorted from 7 s to 9.5 s", 7.0, 9.5),
+        ("From 7s to the end", 7.0, math.inf),
+        ("moved from TC3 to TC4", -math.inf, math.inf),
         ("from -0.5 s", -0.5, math.inf),
         ("fell off", -math.inf, math.inf),
         ("bad from the start", -math.inf, math.inf),
@@ -202,22 +203,6 @@ def test_lance():
     assert all(run.log.is_file() for run in case.runs)
 
 
-@pytest.mark.skipif(
-    not (
-        NORTH.parent / tomllib.loads(NORTH.read_text(encoding="utf-8"))["run"][0]["log"]
-    ).is_file(),
-    reason="the logs of this stand are kept outside the repository and are not there",
-)
-def test_north():
-    case = load_case(NORTH)
-    assert case.tube.bore.value == pytest.approx(0.0483 - 2.0 * 0.00508)
-    assert case.tube.wall.sd == pytest.approx(0.508e-3 / math.sqrt(3.0), rel=0.02)
-    assert [run.blend for run in case.runs] == ["M0", "M0", "M1", "M1", "M2", "M2", "D2"]
-    assert [s.z.value for s in case.sensors][::7] == [pytest.approx(0.04), pytest.approx(0.41)]
-    assert case.blends["D2"].coefficient.sd == pytest.approx(0.05)
-    assert case.fit.limit_temperature == pytest.approx(1173.15)
-
-
 def tables(model: type[Table]):
     yield model
     for field in model.model_fields.values():
@@ -246,3 +231,12 @@ def test_every_key_is_explained():
             }
     assert '| `[tube]` | `wall` | wall thickness | required: `wall = "5.08 mm +- 0.1 mm"` |' in rows
     assert "| `[fit]` | `heating_scatter` |" in schema_text()
+
+
+def test_the_manual_prints_the_keys_there_are():
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    _, heading, section = text.partition("\n## Keys of a case file\n")
+    assert heading
+    rows = [line for line in section.splitlines() if line.startswith("|")]
+    assert rows == schema_text().splitlines()
+    assert "\n## " not in section

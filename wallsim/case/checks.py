@@ -11,6 +11,7 @@ from wallsim.source import Source, advice
 from wallsim.units import Quantity
 
 _MOMENT = r"(-?\d+(?:[.,]\d+)?)\s*(?P<unit>[^\W\d]*)"
+_TO = re.compile(r"(\bfrom\s+-?\d[\d.,]*\s*[^\W\d]*)\s+to\s+(?=-?\d)", re.IGNORECASE)
 _SECONDS = ("s", "sec", "second", "seconds")
 
 
@@ -23,13 +24,15 @@ def faults_between(keys: CaseKeys, source: Source) -> list[str]:
 def window(text: str) -> tuple[float, float]:
     """Return from when until when [s, log clock] a reason takes a channel out.
 
-    ``from 7 s`` and ``until 9 s`` anywhere in the text bound it; without them it is the whole run.
+    ``from 7 s``, ``until 9 s`` or ``from 7 s to 9 s`` anywhere in the text bound it; without them
+    it is the whole run.
 
     Raises
     ------
     ValueError
         If a moment is not in seconds, or nothing is left between the two.
     """
+    text = _TO.sub(r"\1 until ", text)
     bounds = [float("-inf"), float("inf")]
     for i, word in enumerate(("from", "until")):
         found = re.search(rf"\b{word}\s+{_MOMENT}", text, re.IGNORECASE)

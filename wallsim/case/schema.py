@@ -26,16 +26,20 @@ def reader(
 ) -> Any:
     """Return a validator that reads a quantity; ``fixed`` ones take no ``+-``."""
     dimensionless = si_unit == "dimensionless"
+    written = example(si_unit)
+    if fixed:
+        written = written.partition(" +-")[0].rstrip('"') + '"'
 
     def read(value: Any) -> Quantity:
         if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise ValueError(f"must be text; write it like {example(si_unit)}")
+            raise ValueError(f"must be text; write it like {written}")
         text = value if isinstance(value, str) else repr(value)
         try:
             quantity = parse(text, si_unit)
         except ValueError as error:
             wrong, _, hint = str(error).partition("; ")
-            raise ValueError(f"{wrong}; {hint or 'write it like ' + example(si_unit)}") from error
+            hint = hint.replace(example(si_unit), written) or f"write it like {written}"
+            raise ValueError(f"{wrong}; {hint}") from error
         if fixed and quantity.sd:
             raise ValueError("takes no +-, it is held fixed; write the value alone")
         unit = "" if dimensionless else f" {si_unit}"
@@ -100,7 +104,7 @@ Share = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0)]
 FixedShare = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0, fixed=True)]
 Factor = Annotated[Quantity, reader("dimensionless", above=0.0)]
 FixedFactor = Annotated[Quantity, reader("dimensionless", above=0.0, fixed=True)]
-Word = Annotated[str, Field(min_length=1)]
+Word = Annotated[str, Field(pattern=r"\S")]
 SharePair = Annotated[
     tuple[Quantity, Quantity], _pair(reader("dimensionless", above=0.0, fixed=True))
 ]
