@@ -104,8 +104,11 @@ def test_heat_of_carbon_steel_across_the_peak(celsius, stated):
     # Integrals of C.3.2 from 20 degC in closed form [J/kg].
     [
         (100.0, 37251.121),
+        (200.0, 85822.371),
         (400.0, 187994.371),
+        (600.0, 294734.371),
         (735.0, 368587.671),
+        (800.0, 404602.371),
         (1000.0, 517444.771),
         (1200.0, 634394.371),
     ],
@@ -155,7 +158,16 @@ def test_aluminium_softens_as_published(celsius, factor):
 @pytest.mark.parametrize(
     ("kelvin", "k", "c"),
     # Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, Table A.1.
-    [(200, 413, 356), (300, 401, 385), (400, 393, 397), (800, 366, 433), (1200, 339, 480)],
+    [
+        (100, 482, 252),
+        (200, 413, 356),
+        (300, 401, 385),
+        (400, 393, 397),
+        (600, 379, 417),
+        (800, 366, 433),
+        (1000, 352, 451),
+        (1200, 339, 480),
+    ],
 )
 def test_copper_as_published(kelvin, k, c):
     assert conductivity("copper", kelvin - CELSIUS) == pytest.approx(k)
@@ -165,7 +177,15 @@ def test_copper_as_published(kelvin, k, c):
 @pytest.mark.parametrize(
     ("fahrenheit", "british"),
     # Maker's bulletin for alloy 718, annealed, in Btu in/(ft^2 h degF): 1 is 0.1441314 W/(m K).
-    [(70.0, 77.0), (200.0, 86.0), (400.0, 98.0), (800.0, 123.0), (1200.0, 147.0)],
+    [
+        (70.0, 77.0),
+        (200.0, 86.0),
+        (400.0, 98.0),
+        (600.0, 111.0),
+        (800.0, 123.0),
+        (1000.0, 135.0),
+        (1200.0, 147.0),
+    ],
 )
 def test_alloy_718_as_published(fahrenheit, british):
     celsius = (fahrenheit - 32.0) / 1.8
@@ -177,6 +197,50 @@ def test_alloy_625_as_published():
     assert conductivity("alloy 625", 982.0) == pytest.approx(25.2)
     assert load_solid("alloy 625").conductivity.y[0] == pytest.approx(7.21)
     assert load_solid("alloy 625").specific_heat.y[[0, -1]] == pytest.approx([402.0, 669.0])
+
+
+@pytest.mark.parametrize(
+    ("name", "factors"),
+    # Each table's row for 20, 100, 200, ... 1200 degC.
+    [
+        # EN 1993-1-2:2005, Table 3.1, k_y.
+        ("carbon steel", "1 1 1 1 1 .78 .47 .23 .11 .06 .04 .02 0"),
+        # EN 1993-1-2:2005, Table C.1, k_0.2p of 1.4301 and 1.4401.
+        ("stainless 304", "1 .82 .68 .64 .60 .54 .49 .40 .27 .14 .06 .03 0"),
+        ("stainless 316", "1 .88 .76 .71 .66 .63 .61 .51 .40 .19 .10 .05 0"),
+    ],
+)
+def test_every_published_strength_factor(name, factors):
+    celsius = [20.0, *(100.0 * n for n in range(1, 13))]
+    stated = [float(text) for text in factors.split()]
+    assert [strength_factor(name, t) for t in celsius] == pytest.approx(stated, abs=1e-9)
+
+
+def test_conductivity_of_carbon_steel_steps_down_at_800_degc():
+    """Limit from below of EN 1993-1-2:2005, 3.4.1.3."""
+    assert conductivity("carbon steel", 800.0 - 0.0101) == pytest.approx(27.36, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("name", "density", "solidus"),
+    [
+        # EN 1993-1-2:2005, 3.2.2; the least of the usual range of low-carbon steel (from memory).
+        ("carbon steel", 7850.0, 1425.0),
+        # Kim, ANL-75-55 (1975), 316L at 298 K: 1670 K.
+        ("stainless 316", 7955.0, 1396.85),
+        # Incropera & DeWitt, Table A.1; ITS-90 freezing point (from memory).
+        ("copper", 8933.0, 1084.62),
+        # Makers' bulletins.
+        ("alloy 625", 8440.0, 1290.0),
+        ("alloy 718", 8193.0, 1260.0),
+        # EN 1999-1-2:2007 (from memory); makers' sheets.
+        ("aluminium 6061", 2700.0, 582.0),
+    ],
+)
+def test_density_and_first_melting_as_published(name, density, solidus):
+    s = load_solid(name)
+    assert s.density == pytest.approx(density)
+    assert s.limits["solidus"] == pytest.approx(solidus + CELSIUS)
 
 
 @pytest.mark.parametrize("name", available())
