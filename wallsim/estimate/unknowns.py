@@ -27,7 +27,6 @@ PURGE_SCATTER = 0.3
 PURGE_KNOTS = np.array([0.0, 2.0, 4.0, 6.0, 9.0, 14.0, 20.0])
 PURGE_VARIATION = 1.0
 PURGE_MEMORY = 8.0
-LINEAR_CURVATURE = np.log(1e-3)
 
 
 def knots(case: Case) -> Array:
