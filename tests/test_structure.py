@@ -8,7 +8,7 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "wallsim"
 ORDER = (
     "errors", "units", "toml_lines", "source", "materials", "case", "logs", "wall", "regression",
-    "build", "estimate", "starter", "workers", "output", "report", "check", "api", "cli",
+    "build", "estimate", "plan", "starter", "workers", "output", "report", "check", "api", "cli",
 )
 ALLOWED = {
     "regression": {"regression", "errors"},
