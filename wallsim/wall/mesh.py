@@ -1,4 +1,4 @@
-"""Quadrilateral meshes of the wall's half section, radius ``r`` and axial position ``z``.
+"""Meshes of the wall's half section, radius ``r`` and axial position ``z``.
 
 The faces are named ``bore``, ``outside``, ``head`` (z = 0) and ``exit`` (z = L), each region of
 cells by its metal's name in the case.
@@ -6,9 +6,13 @@ cells by its metal's name in the case.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
-from skfem import MeshQuad
+from skfem import Mesh, MeshQuad
+
+from wallsim.errors import MeshError
 
 Array = NDArray[np.float64]
 
@@ -51,3 +55,48 @@ def tube_mesh(inner: float, outer: float, length: float, n_r: int, n_z: int) -> 
         "exit": lambda x: abs(x[1] - length) < tiny_z,
     }
     return mesh.with_boundaries(tags).with_subdomains({REGION: np.arange(mesh.nelements)})
+
+
+def with_thickness(
+    mesh: Mesh, inner: float, outer: float, thickness: float, *, bore_stays: bool
+) -> Mesh:
+    """Return a mesh with another thickness of the tube; what stands out beyond is moved along.
+
+    Radii between those of the tube are stretched, radii beyond shifted, so that every point moves
+    in proportion to the change and a flange keeps its size.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    inner, outer : float
+        Radii of the tube in ``mesh`` [m].
+    thickness : float
+        Wanted [m].
+    bore_stays : bool
+        Else the outer radius stays where it is.
+    """
+    r, z = mesh.p
+    grown = thickness - (outer - inner)
+    share = np.clip((r - inner) / (outer - inner), 0.0, 1.0)
+    return replace(mesh, doflocs=np.vstack((r + grown * (share - (not bore_stays)), z)))
+
+
+def outside_radius(mesh: Mesh, z: Array) -> Array:
+    """Return the radius of the outer wall at ``z`` [m], the larger one at a step.
+
+    Raises
+    ------
+    MeshError
+        If there is no outer wall.
+    """
+    (r_a, r_b), (z_a, z_b) = mesh.p[:, mesh.facets[:, mesh.boundaries["outside"]]]
+    low, high = np.minimum(z_a, z_b), np.maximum(z_a, z_b)
+    at = np.asarray(z, dtype=float)[:, None]
+    along = np.divide(at - z_a, z_b - z_a, out=np.zeros((at.size, z_a.size)), where=z_a != z_b)
+    r = np.where((at >= low) & (at <= high), r_a + along * (r_b - r_a), -np.inf)
+    found = r.max(axis=1)
+    if np.isinf(found).any():
+        raise MeshError(
+            f"the mesh has no side of group outside at z = {1e3 * at[np.isinf(found)][0, 0]:.3f} mm"
+        )
+    return found

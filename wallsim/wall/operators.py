@@ -1,12 +1,11 @@
-"""The wall in space: quadratic elements with nodal (Gauss-Lobatto) heat storage.
+"""The wall in space: quadratic elements with heat stored at nodes.
 
     V d(H(T))/dt = - K theta(T) + heat through the faces
 
 ``V`` holds nodal volumes, ``K`` the Laplacian in ``r`` and ``z``, both integrated over
 ``2 pi r dr dz``; ``theta`` is the conductivity integral. The only nonlinear terms are nodal, so
 the tangent needs no assembly during a march, and after division by ``k`` it is symmetric.
-Quadratic quads with the 3 x 3 Gauss-Lobatto points as nodes keep third order in the L2 norm
-(Cohen, Joly, Roberts & Tordjman 2001, SIAM J. Numer. Anal. 38, 2047).
+The elements, of quads or triangles, are those of `wallsim.wall.elements`.
 """
 
 from __future__ import annotations
@@ -18,18 +17,18 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.linalg import lapack
 from scipy.sparse.linalg import splu
-from skfem import Basis, BilinearForm, ElementQuad2, FacetBasis, LinearForm, MeshQuad
+from skfem import Basis, BilinearForm, FacetBasis, LinearForm, Mesh
 from skfem.helpers import dot, grad
 
 from wallsim.errors import ConvergenceError, MeshError
 from wallsim.materials.solid import Solid
+from wallsim.wall.elements import Discretisation
 from wallsim.wall.mesh import FACES
 from wallsim.wall.properties import NodalProperties, PropertyTable
 
 Array = NDArray[np.float64]
 
 WIDEST_BAND = 80
-_LOBATTO = (np.array([0.0, 0.5, 1.0]), np.array([1.0, 4.0, 1.0]) / 6.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +90,7 @@ class Wall:
     regions: tuple[Region, ...]
     faces: dict[str, Face]
     band: Array | None
-    mesh: MeshQuad
+    mesh: Mesh
     order: NDArray[np.intp]
 
     @property
@@ -105,9 +104,9 @@ class Wall:
         return float(self.z.max() - self.z.min())
 
     @classmethod
-    def of(cls, mesh: MeshQuad, solids: dict[str, Solid]) -> Wall:
+    def of(cls, mesh: Mesh, solids: dict[str, Solid]) -> Wall:
         """Tabulate the operators of ``mesh`` whose regions are named as in ``solids``."""
-        basis = Basis(mesh, ElementQuad2())
+        basis = Basis(mesh, Discretisation.of(mesh).element)
         r, z = basis.doflocs
         order = _narrow_order(basis, r, z)
         place = np.argsort(order)
@@ -130,7 +129,7 @@ class Wall:
         MeshError
             If a point is outside the wall.
         """
-        basis = Basis(self.mesh, ElementQuad2())
+        basis = Basis(self.mesh, Discretisation.of(self.mesh).element)
         try:
             return basis.probes(np.array([r, z])).tocsr()[:, self.order]
         except ValueError as error:
@@ -149,8 +148,11 @@ class Wall:
         )
 
     def properties(self, T: Array) -> tuple[NodalProperties, ...]:
-        """Return the nodal properties of each region at ``T`` [K]."""
-        return tuple(region.table.at(T) for region in self.regions)
+        """Return the nodal properties of each region at ``T`` [K]; outside it they have no use."""
+        if len(self.regions) == 1:
+            return (self.regions[0].table.at(T),)
+        return tuple(q.table.at(np.where(q.volume > 0.0, T, T[q.volume.argmax()]))
+                     for q in self.regions)
 
     def heat(self, properties: tuple[NodalProperties, ...]) -> Array:
         """Return the nodal heat content [J]."""
@@ -217,21 +219,20 @@ def _measure_form(v, w):  # type: ignore[no-untyped-def]
     return 2.0 * np.pi * w.x[0] * v
 
 
-def _laplacian(mesh: MeshQuad, cells: NDArray[np.intp]) -> sp.csr_matrix:
-    return _laplacian_form.assemble(Basis(mesh, ElementQuad2(), elements=cells, intorder=5))
+def _laplacian(mesh: Mesh, cells: NDArray[np.intp]) -> sp.csr_matrix:
+    element = Discretisation.of(mesh).element
+    return _laplacian_form.assemble(Basis(mesh, element, elements=cells, intorder=5))
 
 
-def _nodal_volume(mesh: MeshQuad, cells: NDArray[np.intp]) -> Array:
-    x, w = _LOBATTO
-    points = np.array([np.tile(x, 3), np.repeat(x, 3)])
-    rule = (points, np.outer(w, w).ravel())
-    basis = Basis(mesh, ElementQuad2(), elements=cells, quadrature=rule)
+def _nodal_volume(mesh: Mesh, cells: NDArray[np.intp]) -> Array:
+    d = Discretisation.of(mesh)
+    basis = Basis(mesh, d.element, elements=cells, quadrature=d.cells)
     return np.asarray(_measure_form.assemble(basis))
 
 
-def _face(mesh: MeshQuad, name: str, place: NDArray[np.intp]) -> Face:
-    x, w = _LOBATTO
-    basis = FacetBasis(mesh, ElementQuad2(), facets=name, quadrature=(x[None, :], w))
+def _face(mesh: Mesh, name: str, place: NDArray[np.intp]) -> Face:
+    d = Discretisation.of(mesh)
+    basis = FacetBasis(mesh, d.element, facets=name, quadrature=d.sides)
     area = np.asarray(_measure_form.assemble(basis))
     nodes = basis.get_dofs(name).all()
     z = basis.doflocs[1, nodes]
