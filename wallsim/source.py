@@ -20,6 +20,9 @@ from wallsim.toml_lines import KeyPath, scan
 
 Model = TypeVar("Model", bound=BaseModel)
 
+EXTRA = "extra_forbidden"
+"""What the schema library calls a key it does not know."""
+
 
 def shown(value: object) -> str:
     """Return a value as it would stand in the file, shortened."""
@@ -49,6 +52,25 @@ def advice(word: str, known: Iterable[str], what: str) -> str:
     near = nearest(word, names)
     listing = f"{what}: {', '.join(names)}" if names else f"{what}: none"
     return f'did you mean "{near}"? {listing}' if near else listing
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong with a file.
+
+    Parameters
+    ----------
+    place : tuple of str and int
+        Key path.
+    line : int
+        Of the file, counting from 1.
+    text : str
+        ``file:line: key: what is wrong (got X); what to do``.
+    """
+
+    place: KeyPath
+    line: int
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +126,13 @@ class Source:
 
     def fault(
         self, path: Sequence[str | int], wrong: str, got: object = None, hint: str = ""
-    ) -> str:
+    ) -> Fault:
         """Return one located fault."""
         seen = "" if got is None else f" (got {shown(got)})"
         todo = f"; {hint}" if hint else ""
-        return f"{self.path}:{self.line(path)}: {self.key(path)}: {wrong}{seen}{todo}"
+        line = self.line(path)
+        text = f"{self.path}:{line}: {self.key(path)}: {wrong}{seen}{todo}"
+        return Fault(tuple(path), line, text)
 
     def key(self, path: Sequence[str | int]) -> str:
         """Return a key path for people: ``sensor[TC3].z``."""
@@ -130,23 +154,31 @@ class Source:
             return None
         return name if isinstance(name, str) else None
 
-    def validate(self, model: type[Model]) -> tuple[Model | None, list[str]]:
+    def validate(self, model: type[Model]) -> tuple[Model | None, list[Fault]]:
         """Return the content checked against a schema, or None with every fault found."""
         try:
             return model.model_validate(self.data), []
         except ValidationError as error:
-            return None, [
-                self._translate(model, dict(item)) for item in error.errors(include_url=False)
-            ]
+            return None, self.faults_of(model, error)
 
-    def _translate(self, model: type[BaseModel], item: dict[str, Any]) -> str:
+    def faults_of(self, model: type[BaseModel], error: ValidationError) -> list[Fault]:
+        """Return what a schema refused; a missing key that is there misspelt is one fault."""
+        items: list[dict[str, Any]] = [dict(item) for item in error.errors(include_url=False)]
+        meant = {meant_key(model, item["loc"]) for item in items if item["type"] == EXTRA}
+        return [
+            self._translate(model, item)
+            for item in items
+            if not (item["type"] == "missing" and item["loc"] in meant)
+        ]
+
+    def _translate(self, model: type[BaseModel], item: dict[str, Any]) -> Fault:
         path, kind, got = item["loc"], str(item["type"]), item.get("input")
         if kind == "missing":
-            example = _fields(model, path[:-1])[str(path[-1])].examples
+            example = fields(model, path[:-1])[str(path[-1])].examples
             written = f"add it, for example {example[0]}" if example else "add it"
             return self.fault(path, "missing", hint=written)
-        if kind == "extra_forbidden":
-            known = _fields(model, path[:-1])
+        if kind == EXTRA:
+            known = fields(model, path[:-1])
             todo = advice(str(path[-1]), known, "known here")
             return self.fault(path, "unknown key", path[-1], todo)
         if kind == "literal_error":
@@ -155,7 +187,7 @@ class Source:
             if not all(word.isalpha() for word in words):
                 todo = "write one of " + ", ".join(f'"{word}"' for word in words)
             return self.fault(path, "not one of the choices", got, todo)
-        if kind == "model_type" and path[-1] in _fields(model, path):
+        if kind == "model_type" and path[-1] in fields(model, path):
             table = self.key(path[:-1])
             return self.fault(path, f"stands outside a table [{table}.NAME]", got, "give it a name")
         wrong, _, hint = _plain_words(kind, str(item["msg"]), path).partition("; ")
@@ -177,7 +209,13 @@ def _plain_words(kind: str, message: str, path: KeyPath) -> str:
     return words.get(kind, message.removeprefix("Value error, "))
 
 
-def _fields(model: type[BaseModel], path: KeyPath) -> dict[str, Any]:
+def meant_key(model: type[BaseModel], path: KeyPath) -> KeyPath:
+    """Return the path of the known key most like an unknown one, or the path itself."""
+    near = nearest(str(path[-1]), fields(model, path[:-1]))
+    return path if near is None else (*path[:-1], near)
+
+
+def fields(model: type[BaseModel], path: KeyPath) -> dict[str, Any]:
     """Return the fields of the schema that stands at a key path, by the name in the file."""
     at: type[BaseModel] | None = model
     named = False

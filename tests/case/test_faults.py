@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from tests.case.campaign import faults, line_of, read
+from tests.case.campaign import SMALL, faults, line_of, read
 from wallsim.case import load_case
 from wallsim.errors import CaseError
 
@@ -369,7 +369,6 @@ def test_all_faults_at_once(tmp_path):
     found = faults(tmp_path, (BORE, "bore = 24"), (TAP, 'chanel = "P"'), (LAST, "blend = 5"))
     assert [fault.split(": ")[1] for fault in found] == [
         "tube.bore",
-        "pressure.channel",
         "pressure.chanel",
         "run[R02].blend",
     ]
@@ -380,10 +379,77 @@ def test_all_faults_between_keys_at_once(tmp_path):
         tmp_path, ('z = "60 mm"', 'z = "6 m"'), (LAST, 'blend = "D6"'), ("carbon steel", "steal")
     )
     assert [fault.split(": ")[1] for fault in found] == [
+        "tube.material",
         "sensor[S2].z",
         "run[R02].blend",
-        "tube.material",
     ]
+
+
+def test_faults_of_both_kinds_come_together_in_the_order_of_the_lines(tmp_path):
+    """A key that failed makes no further fault, and hides none that has nothing to do with it."""
+    found = faults(
+        tmp_path,
+        ("carbon steel", "carbon stel"),
+        (LENGTH, "length = 400"),
+        ('z = "60 mm"', 'z = "60 mm"\ndepth = "9 mm"'),
+        (TAP, 'channel = "P"\nbarometer = "1013 bar"\nalong = [["9 mm", "1"], ["0 mm", "1"]]'),
+        (LAST, 'blend = "D6"'),
+    )
+    assert [(int(fault.split(":")[0]), fault.split(": ")[1]) for fault in found] == [
+        (4, "tube.material"),
+        (7, "tube.length"),
+        (16, "sensor[S2].depth"),
+        (20, "pressure.barometer"),
+        (21, "pressure.along"),
+        (38, "run[R02].blend"),
+    ]
+
+
+FOLLOWERS = [
+    # a fault, and elsewhere what would be a fault only because of it
+    ((BORE, "bore = 24"),),
+    ((BORE, 'boer = "24 mm"'),),
+    ((BORE, after(BORE, 'inside_diameter = "24 mm"')),),
+    (('material = "carbon steel"', "material = 3"),),
+    ((LENGTH, after(LENGTH, "head = { contact = 3 }")),),
+    ((LENGTH, after(LENGTH, "mesh = 3")),),
+    (('name = "S1"', 'nmae = "S1"'), (LAST, after(LAST, 'reattached = ["S1"]'))),
+    (('name = "S1"', "name = 1"), (LAST, after(LAST, 'exclude = { S1 = "loose" }'))),
+    (('name = "R01"', ""), (LAST, after(LAST, 'start = "as left by R01"'))),
+    ((TAP, after(TAP, 'along = [["0 mm", "1"], ["9 mm", "x"], ["20 mm", "0.8"]]')),),
+    ((TAP, after(TAP, 'along = [["0 mm", "3 bar"], [9, "2 bar"], ["20 mm", "1 bar"]]')),),
+    (("[blend.neat]", "[blend]"),),
+    ((NEAT, "gas_temperature = 2350"),),
+    ((NEAT, 'gas_temprature = "2350 K"'),),
+    (('like = "neat"', "like = 3"),),
+    ((DEPOSIT, "deposit = 3"),),
+    ((DEPOSIT, 'deposit = "linaer"'),),
+    ((LAST, after(LAST, "reattached = [3]")),),
+]
+
+
+@pytest.mark.parametrize("changes", FOLLOWERS)
+def test_one_fault_makes_no_other(tmp_path, changes):
+    assert len(faults(tmp_path, *changes)) == 1
+
+
+WHOLE = {
+    "tube": (SMALL[SMALL.index("[tube]") : SMALL.index("[[sensor]]")], "tube = 3\n"),
+    "sensor": (SMALL[SMALL.index("[[sensor]]") : SMALL.index("[pressure]")], "sensor = 3\n"),
+    "pressure": (SMALL[SMALL.index("[pressure]") : SMALL.index("[blend.neat]")], "pressure = 3\n"),
+    "blend": (SMALL[SMALL.index("[blend.neat]") : SMALL.index("[[run]]")], "blend = []\n"),
+    "run": (SMALL[SMALL.index("[[run]]") :], "run = {}\n"),
+}
+
+
+@pytest.mark.parametrize("name", WHOLE)
+@pytest.mark.parametrize("missing", [True, False])
+def test_a_whole_table_that_failed_is_one_fault(tmp_path, name, missing):
+    table, instead = WHOLE[name]
+    changes = [(table, "")]
+    if not missing:
+        changes.append(('title = "small"\n', instead))
+    assert [fault.split(": ")[1] for fault in faults(tmp_path, *changes)] == [name]
 
 
 def test_faults_of_a_metal_of_ones_own_name_its_own_file(tmp_path):

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from itertools import pairwise
 
 from wallsim.case.schema import CaseKeys, is_share
-from wallsim.source import Source, advice
+from wallsim.case.stand_ins import NAMELESS, is_known
+from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
 
 _MOMENT = r"(-?\d+(?:[.,]\d+)?)\s*(?P<unit>[^\W\d]*)"
@@ -15,7 +16,7 @@ _TO = re.compile(r"(\bfrom\s+-?\d[\d.,]*\s*[^\W\d]*)\s+to\s+(?=-?\d)", re.IGNORE
 _SECONDS = ("s", "sec", "second", "seconds")
 
 
-def faults_between(keys: CaseKeys, source: Source) -> list[str]:
+def faults_between(keys: CaseKeys, source: Source) -> list[Fault]:
     """Return every fault that shows only when keys are seen together."""
     rules = (_tube, _sensors, _pressure, _blends, _runs, _fit)
     return [fault for rule in rules for fault in rule(keys, source)]
@@ -59,9 +60,10 @@ def source_blend(keys: CaseKeys, name: str, field: str) -> tuple[object, str]:
     return None, name
 
 
-def _tube(keys: CaseKeys, source: Source) -> Iterator[str]:
+def _tube(keys: CaseKeys, source: Source) -> Iterator[Fault]:
     t = keys.tube
-    if (t.bore is None) == (t.outside_diameter is None):
+    diameters = [d for d in (t.bore, t.outside_diameter) if d is not None]
+    if len(diameters) != 1 and all(map(is_known, diameters)):
         got = None if t.bore is None else "both"
         yield source.fault(
             ("tube",),
@@ -100,36 +102,41 @@ def _tube(keys: CaseKeys, source: Source) -> Iterator[str]:
     if t.mesh is None and t.regions:
         yield source.fault(("tube", "regions"), "needs a mesh", None, "remove it, or name a mesh")
     if t.mesh is not None:
-        yield source.fault(
-            ("tube", "mesh"),
-            "mesh files are not supported yet",
-            t.mesh,
-            "remove it to use the built-in mesh of a straight tube",
-        )
+        if not (source.path.parent / t.mesh).is_file():
+            looked = f"looked for {source.path.parent / t.mesh}; check the path"
+            yield source.fault(("tube", "mesh"), "no such mesh file", t.mesh, looked)
+        if (t.material is None) == (not t.regions):
+            yield source.fault(
+                ("tube",),
+                "with mesh, material or regions, exactly one of the two",
+                "both" if t.regions else None,
+                'write regions = { tube = "stainless 321", flange = "carbon steel" }',
+            )
 
 
-def _sensors(keys: CaseKeys, source: Source) -> Iterator[str]:
+def _sensors(keys: CaseKeys, source: Source) -> Iterator[Fault]:
     length = keys.tube.length
     yield from _repeated([s.name for s in keys.sensor], "name", "sensor", source)
     channels = [s.channel or s.name for s in keys.sensor]
     if len({s.name for s in keys.sensor}) == len(keys.sensor):
         yield from _repeated(channels, "channel", "sensor", source)
     for i, s in enumerate(keys.sensor):
+        name = "the sensor" if s.name == NAMELESS else s.name
         if s.z.value > length.value:
-            yield source.fault(("sensor", i, "z"), *_outside(s.name, s.z, keys))
+            yield source.fault(("sensor", i, "z"), *_outside(name, s.z, keys))
         if s.depth.value >= keys.tube.wall.value:
             yield source.fault(
                 ("sensor", i, "depth"),
-                f"{s.name} would be in the bore: the wall is {keys.tube.wall.text}",
+                f"{name} would be in the bore: the wall is {keys.tube.wall.text}",
                 s.depth.text,
                 "check depth",
             )
 
 
-def _repeated(names: list[str], key: str, table: str, source: Source) -> Iterator[str]:
+def _repeated(names: list[str], key: str, table: str, source: Source) -> Iterator[Fault]:
     first: dict[str, int] = {}
     for i, name in enumerate(names):
-        if name in first:
+        if name in first and name != NAMELESS:
             line = source.line((table, first[name], key))
             yield source.fault(
                 (table, i, key), f"used twice (first at line {line})", name, f"{key}s must differ"
@@ -144,7 +151,7 @@ def _outside(name: str, z: Quantity, keys: CaseKeys) -> tuple[str, str, str]:
 
 def _positions(
     points: list[Quantity], place: tuple[str, ...], keys: CaseKeys, source: Source
-) -> Iterator[str]:
+) -> Iterator[Fault]:
     if not _rising([z.value for z in points]):
         yield source.fault(place, "positions must increase", None, "sort the points by z")
     elif points and points[-1].value > keys.tube.length.value:
@@ -152,10 +159,10 @@ def _positions(
 
 
 def _rising(points: list[float]) -> bool:
-    return all(a < b for a, b in pairwise(points))
+    return not any(a >= b for a, b in pairwise(points))
 
 
-def _pressure(keys: CaseKeys, source: Source) -> Iterator[str]:
+def _pressure(keys: CaseKeys, source: Source) -> Iterator[Fault]:
     along = keys.pressure.along
     place = ("pressure", "along")
     yield from _positions([z for z, _ in along], place, keys, source)
@@ -166,23 +173,23 @@ def _pressure(keys: CaseKeys, source: Source) -> Iterator[str]:
         (("pressure", "taps", i, "channel"), tap.channel)
         for i, tap in enumerate(keys.pressure.taps)
     ]
-    taken = {s.channel or s.name: f"sensor {s.name}" for s in keys.sensor}
+    taken = {s.channel or s.name: f"sensor {s.name}" for s in keys.sensor if s.name != NAMELESS}
     for channel_place, channel in channels:
         if channel in taken:
             yield source.fault(
                 channel_place, f"is the channel of {taken[channel]} too", channel, "check both"
             )
         taken.setdefault(channel, "another tap")
-    if len({is_share(level) for _, level in along}) > 1:
+    if len({is_share(level) for _, level in along if is_known(level)}) > 1:
         yield source.fault(place, "mixes shares and pressures", None, "write one kind throughout")
     if along and keys.pressure.taps:
         yield source.fault(place, "given beside taps", None, "keep along or taps, not both")
 
 
-def _blends(keys: CaseKeys, source: Source) -> Iterator[str]:
+def _blends(keys: CaseKeys, source: Source) -> Iterator[Fault]:
     for name, blend in keys.blend.items():
         place = ("blend", name)
-        if blend.like is not None and blend.like not in keys.blend:
+        if blend.like is not None and not _may_be(blend.like, keys.blend):
             yield source.fault(
                 (*place, "like"),
                 "no such blend",
@@ -226,12 +233,17 @@ def _circular(keys: CaseKeys, name: str) -> bool:
     return False
 
 
-def _runs(keys: CaseKeys, source: Source) -> Iterator[str]:
+def _may_be(name: str, known: Container[str]) -> bool:
+    """Return True if a name is known, or could be one that was not readable."""
+    return name in known or NAMELESS in known
+
+
+def _runs(keys: CaseKeys, source: Source) -> Iterator[Fault]:
     yield from _repeated([r.name for r in keys.run], "name", "run", source)
     sensors = [s.name for s in keys.sensor]
     for i, run in enumerate(keys.run):
         place = ("run", i)
-        if run.blend not in keys.blend:
+        if not _may_be(run.blend, keys.blend):
             yield source.fault(
                 (*place, "blend"),
                 "no such blend",
@@ -246,7 +258,7 @@ def _runs(keys: CaseKeys, source: Source) -> Iterator[str]:
         earlier = [r.name for r in keys.run[:i]]
         if run.start != "clean bore":
             before = run.start.removeprefix("as left by ").strip()
-            if not run.start.startswith("as left by ") or before not in earlier:
+            if not run.start.startswith("as left by ") or not _may_be(before, earlier):
                 known = ", ".join(earlier) or "none"
                 yield source.fault(
                     (*place, "start"),
@@ -256,7 +268,7 @@ def _runs(keys: CaseKeys, source: Source) -> Iterator[str]:
                 )
         for key, named in (("exclude", list(run.exclude)), ("reattached", run.reattached)):
             for j, sensor in enumerate(named):
-                if sensor not in sensors:
+                if not _may_be(sensor, sensors):
                     where = (*place, key, sensor if key == "exclude" else j)
                     yield source.fault(
                         where, "no such sensor", sensor, advice(sensor, sensors, "known")
@@ -276,7 +288,7 @@ def _runs(keys: CaseKeys, source: Source) -> Iterator[str]:
             )
 
 
-def _fit(keys: CaseKeys, source: Source) -> Iterator[str]:
+def _fit(keys: CaseKeys, source: Source) -> Iterator[Fault]:
     limit, ambient = keys.fit.limit_temperature, keys.tube.outside.ambient
     if limit is not None and limit.value <= ambient.value:
         yield source.fault(

@@ -1,6 +1,6 @@
-"""From a case file to a `Case`: keys checked one by one, then against each other, then in SI.
+"""From a case file to a `Case`: keys checked one by one and against each other, then in SI.
 
-Every fault of a file is reported at once.
+Every fault of a file is reported at once, in the order of its lines.
 """
 
 from __future__ import annotations
@@ -24,10 +24,11 @@ from wallsim.case.model import (
 )
 from wallsim.case.resolved import ONE, SLIGHT, resolved
 from wallsim.case.schema import BlendKeys, CaseKeys, EndKeys, RunKeys
+from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError
 from wallsim.materials import load_solid
 from wallsim.materials.solid import Solid
-from wallsim.source import Source
+from wallsim.source import Fault, Source
 from wallsim.units import Quantity
 
 BUILT_IN_REGION = "wall"
@@ -43,24 +44,23 @@ def load_case(path: Path | str) -> Case:
     """
     path = Path(path)
     source = Source.of(path, "case file")
-    keys, faults = source.validate(CaseKeys)
-    if keys is None:
-        raise CaseError(faults)
-    faults = faults_between(keys, source)
-    solids, material_faults = _solids(keys, source)
-    if faults or material_faults:
-        raise CaseError(faults + material_faults)
+    keys, faults, stood_in = read_keys(source)
+    solids, of_materials = _solids(keys, source)
+    faults += sound([*faults_between(keys, source), *of_materials], stood_in)
+    if faults:
+        raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
     return _case(keys, source, solids)
 
 
-def _solids(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[str]]:
+def _solids(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[Fault]]:
     """Return the metal of each region, and what is wrong with any."""
     wanted: dict[tuple[str | int, ...], tuple[str, str]] = {}
     if keys.tube.material is not None:
         wanted["tube", "material"] = (BUILT_IN_REGION, keys.tube.material)
     for region, name in keys.tube.regions.items():
         wanted["tube", "regions", region] = (region, name)
-    solids, faults = {}, []
+    solids: dict[str, Solid] = {}
+    faults: list[Fault] = []
     for place, (region, name) in wanted.items():
         file = source.path.parent / name
         if name.strip().lower().endswith(".toml") and not file.is_file():
@@ -71,7 +71,9 @@ def _solids(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[str]
             solids[region] = load_solid(name, source.path.parent)
         except CaseError as error:
             faults.extend(
-                line if line.startswith(f"{file}:") else source.fault(place, line)
+                Fault(place, source.line(place), line)
+                if line.startswith(f"{file}:")
+                else source.fault(place, line)
                 for line in error.faults
             )
     return solids, faults

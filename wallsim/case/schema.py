@@ -24,13 +24,18 @@ def reader(
     below: float | None = None,
     fixed: bool = False,
 ) -> Any:
-    """Return a validator that reads a quantity; ``fixed`` ones take no ``+-``."""
+    """Return a validator that reads a quantity; ``fixed`` ones take no ``+-``.
+
+    What is a `Quantity` already stands in for one that could not be read, and is kept.
+    """
     dimensionless = si_unit == "dimensionless"
     written = example(si_unit)
     if fixed:
         written = written.partition(" +-")[0].rstrip('"') + '"'
 
     def read(value: Any) -> Quantity:
+        if isinstance(value, Quantity):
+            return value
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise ValueError(f"must be text; write it like {written}")
         text = value if isinstance(value, str) else repr(value)
@@ -58,6 +63,8 @@ def reader(
 
 def read_share_or_pressure(value: Any) -> Quantity:
     """Return a plain share [-] or an absolute pressure [Pa]; `is_share` tells which."""
+    if isinstance(value, Quantity):
+        return value
     try:
         quantity = parse(value if isinstance(value, str) else repr(value), "dimensionless")
     except ValueError:
@@ -85,6 +92,8 @@ def _pair(second: Any) -> Any:
     position = reader("m", low=0.0, fixed=True)
 
     def read(value: Any) -> tuple[Quantity, Quantity]:
+        if isinstance(value, Quantity):
+            return value, value
         if not isinstance(value, list) or len(value) != 2:
             raise ValueError('must be a pair; write it like ["40 mm", "0.95"]')
         return position.func(value[0]), second.func(value[1])

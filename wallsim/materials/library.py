@@ -239,7 +239,7 @@ def _solid(path: Path) -> Solid:
     source = Source.of(path, "material file")
     read, faults = source.validate(SolidFile)
     if read is None:
-        raise CaseError(faults)
+        raise CaseError([fault.text for fault in faults])
     tables: dict[str, Table | None] = {"yield_strength": None}
     for key, si_unit in (
         ("conductivity", "W/m/K"),
@@ -256,7 +256,7 @@ def _solid(path: Path) -> Solid:
             faults.append(source.fault((key,), wrong, hint=hint))
     k, c = tables.get("conductivity"), tables.get("specific_heat")
     if faults or k is None or c is None:
-        raise CaseError(faults)
+        raise CaseError([fault.text for fault in faults])
     sources = {"density": read.density.source}
     sources |= {key: getattr(read, key).source for key, table in tables.items() if table}
     sources |= {name: limit.source for name, limit in read.limits.items()}
