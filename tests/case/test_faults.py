@@ -310,7 +310,14 @@ BETWEEN = [
         after(LAST, 'exclude = { S2 = "loose, from 7" }'),
         1,
         "run[R02].exclude.S2",
-        'the moment is not in seconds (got "loose, from 7"); write "from 7 s"',
+        'the moment has no unit (got "loose, from 7"); write "from 7 s"',
+    ),
+    (
+        LAST,
+        after(LAST, 'exclude = { S2 = "lags by 3 s" }'),
+        1,
+        "run[R02].exclude.S2",
+        '"3 s" in it is not understood (got "lags by 3 s"); write "from 7 s", "until 9 s" or',
     ),
     (
         LAST,

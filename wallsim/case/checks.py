@@ -2,49 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Container, Iterator
 from itertools import pairwise
 
 from wallsim.case.schema import CaseKeys, is_share
 from wallsim.case.stand_ins import NAMELESS, is_known
+from wallsim.case.windows import window
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
-
-_MOMENT = r"(-?\d+(?:[.,]\d+)?)\s*(?P<unit>[^\W\d]*)"
-_TO = re.compile(r"(\bfrom\s+-?\d[\d.,]*\s*[^\W\d]*)\s+to\s+(?=-?\d)", re.IGNORECASE)
-_SECONDS = ("s", "sec", "second", "seconds")
 
 
 def faults_between(keys: CaseKeys, source: Source) -> list[Fault]:
     """Return every fault that shows only when keys are seen together."""
     rules = (_tube, _sensors, _pressure, _blends, _runs, _fit)
     return [fault for rule in rules for fault in rule(keys, source)]
-
-
-def window(text: str) -> tuple[float, float]:
-    """Return from when until when [s, log clock] a reason takes a channel out.
-
-    ``from 7 s``, ``until 9 s`` or ``from 7 s to 9 s`` anywhere in the text bound it; without them
-    it is the whole run.
-
-    Raises
-    ------
-    ValueError
-        If a moment is not in seconds, or nothing is left between the two.
-    """
-    text = _TO.sub(r"\1 until ", text)
-    bounds = [float("-inf"), float("inf")]
-    for i, word in enumerate(("from", "until")):
-        found = re.search(rf"\b{word}\s+{_MOMENT}", text, re.IGNORECASE)
-        if found is None:
-            continue
-        if found["unit"].lower() not in _SECONDS:
-            raise ValueError(f'the moment is not in seconds; write "{word} {found[1]} s"')
-        bounds[i] = float(found[1].replace(",", "."))
-    if not bounds[0] < bounds[1]:
-        raise ValueError("ends before it starts; both moments are on the log's clock")
-    return bounds[0], bounds[1]
 
 
 def source_blend(keys: CaseKeys, name: str, field: str) -> tuple[object, str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from wallsim.case.checks import faults_between, source_blend, window
+from wallsim.case.checks import faults_between, source_blend
 from wallsim.case.model import (
     Blend,
     Case,
@@ -25,6 +25,7 @@ from wallsim.case.model import (
 from wallsim.case.resolved import ONE, SLIGHT, resolved
 from wallsim.case.schema import BlendKeys, CaseKeys, EndKeys, RunKeys
 from wallsim.case.stand_ins import read_keys, sound
+from wallsim.case.windows import window
 from wallsim.errors import CaseError
 from wallsim.materials import load_solid
 from wallsim.materials.solid import Solid
