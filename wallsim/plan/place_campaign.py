@@ -1,0 +1,156 @@
+"""A planned campaign in the form a fit takes: firings without logs, traces without readings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.build import BLOCK, Campaign, Firing, Trace
+from wallsim.case.model import Case, Run, Sensor
+from wallsim.errors import InputError
+from wallsim.logs.model import Events, Log
+from wallsim.plan.place_file import Plan, PlannedRun, Thermocouple
+from wallsim.regression.noise import Autoregression, Noise
+from wallsim.units import Quantity
+
+Array = NDArray[np.float64]
+
+ORDERS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A place for a thermocouple; ``fixed`` ones are welded on already."""
+
+    sensor: Sensor
+    fixed: bool
+
+    @property
+    def z(self) -> float:
+        """From the head end [m]."""
+        return self.sensor.z.value
+
+
+def candidates(plan: Plan) -> list[Candidate]:
+    """Return the thermocouples welded on and every place for another.
+
+    Raises
+    ------
+    InputError
+        If ``keep_out`` leaves no place.
+    """
+    length, t = plan.case.tube.length, plan.thermocouple
+    out = [Candidate(s, True) for s in plan.case.sensors]
+    n = int(length / plan.spacing + 1e-9)
+    for z in plan.spacing * np.arange(1, n + 1):
+        if z >= length - 1e-9 or any(low - 1e-9 < z < high + 1e-9 for low, high in plan.keep_out):
+            continue
+        for depth in (0.0, *plan.wells):
+            name = f"{1e3 * z:g} mm" + (f", {1e3 * depth:g} mm deep" if depth else "")
+            at = Quantity(float(z), t.position)
+            out.append(Candidate(Sensor(name, name, at, depth, t.lag, t.lead_loss), False))
+    if len(out) == len(plan.case.sensors):
+        raise InputError(f"{plan.case.path}: plan.keep_out: leaves no place for a thermocouple; "
+                         "shorten the stretches or make plan.spacing smaller")
+    return out
+
+
+def block_noise(t: Thermocouple, rate: float) -> Noise:
+    """Return the noise of a block mean: independent samples plus a wander with its memory.
+
+    The wander's covariance falls as ``exp(-lag/memory)``; block means of it are correlated.
+    """
+    n = max(1, round(rate * BLOCK))
+    inside = np.arange(n) / rate
+    lags = max(BLOCK, 1.0 / rate) * np.arange(ORDERS + 1)
+    apart = lags[:, None, None] + inside[:, None] - inside
+    c = t.wander**2 * np.exp(-np.abs(apart) / t.memory).mean(axis=(1, 2))
+    c[0] += t.noise**2 / n
+    return Noise(float(np.sqrt(c[0])), Autoregression.of(c / c[0]))
+
+
+def stretched(plan: Plan, factor: float) -> Plan:
+    """Return the plan with every burn ``factor`` as long, and as much deposit as that lets grow.
+
+    ``auto`` and ``saturating`` grow with the curvature that the fit expects beforehand.
+    """
+    blends = {}
+    for name, blend in plan.case.blends.items():
+        if (d := blend.deposit) is not None:
+            curved = np.expm1(-factor) / np.expm1(-1.0)
+            g = {"constant": 1.0, "linear": factor}.get(d.growth, float(curved))
+            R = Quantity(g * d.resistance.value, g * d.resistance.sd)
+            blend = replace(blend, deposit=replace(d, resistance=R))
+        blends[name] = blend
+    runs = tuple(replace(r, burn=factor * r.burn) for r in plan.runs)
+    return replace(plan, case=replace(plan.case, blends=blends), runs=runs)
+
+
+def with_other_flux(plan: Plan, share: float) -> Plan:
+    """Return the plan with one more kind of firing, not fired yet: bare at another pressure."""
+    for r in plan.runs:
+        if plan.case.blends[r.blend].deposit is None:
+            name = f"{r.name} at {100.0 * share:.0f} % pressure"
+            other = replace(r, name=name, pressure=share * r.pressure, repeats=0)
+            return replace(plan, runs=(*plan.runs, other))
+    return plan
+
+
+def with_lag(plan: Plan, lag: float) -> Plan:
+    """Return the plan with thermocouples of another lag [s], its share of error kept."""
+    t = plan.thermocouple
+    share = t.lag.relative_sd if t.lag.value else 0.0
+    return replace(plan, thermocouple=replace(t, lag=Quantity(lag, share * lag)))
+
+
+def planned_campaign(plan: Plan, sensors: Sequence[Sensor], *, repeated: bool = False) -> Campaign:
+    """Return the campaign of ``plan`` with these thermocouples, all readings zero.
+
+    Traces are in blocks of 0.1 s, whatever the rate.
+
+    Parameters
+    ----------
+    repeated : bool
+        Every firing of its own, instead of one of each kind.
+    """
+    each = []
+    for r in plan.runs:
+        for k in range(r.repeats if repeated else 1):
+            each.append((r, f"{r.name} #{k + 1}" if repeated else r.name))
+    case = replace(
+        plan.case, sensors=tuple(sensors),
+        runs=tuple(Run(name, Path(name), r.blend, None, {}, (), None, None) for r, name in each),
+    )
+    firings = tuple(
+        _firing(plan, case, r, run) for (r, _), run in zip(each, case.runs, strict=True)
+    )
+    return Campaign(case, firings, _reference_pressure(plan))
+
+
+def _reference_pressure(plan: Plan) -> float:
+    """Return the median over the bare firings planned (all, where none is bare) [Pa]."""
+    every = [r for r in plan.runs for _ in range(r.repeats)]
+    bare = [r for r in every if plan.case.blends[r.blend].deposit is None] or every
+    return float(np.median([r.pressure for r in bare]))
+
+
+def _firing(plan: Plan, case: Case, r: PlannedRun, run: Run) -> Firing:
+    end, block = r.burn + r.cool_down, BLOCK
+    index = np.arange(int(end / block + 1e-9), dtype=np.intp)
+    t = (index + 0.5) * block
+    ambient = case.tube.outside.ambient
+    traces = tuple(
+        Trace(s.name, index, t, np.zeros(t.size), round(end * plan.thermocouple.rate),
+              max(plan.before / block, 1.0))
+        for s in case.sensors
+    )
+    log = Log(run.log, "", np.array([-plan.before, end]), {}, (), 0)
+    return Firing(
+        run, case.blends[r.blend], log, Events(0.0, r.burn, r.pressure), {}, r.burn, end,
+        np.array([0.0]), np.array([ambient]), np.array([0.0, r.burn]), np.full(2, r.pressure),
+        np.array([[0.0, 1.0]]), block, traces,
+    )

@@ -1,0 +1,290 @@
+"""Information that thermocouples of a planned campaign carry on its unknowns.
+
+A kind of firing is marched once with a thermocouple at every candidate; its whitened Jacobian is
+that of the fit. Repeats share all unknowns but those of the single firing (heating, gas
+temperature, ignition, purge), a thermocouple brings its own (lag, lead loss, position). All
+coordinates are those of unit-normal prior, so the precision before any reading is the unit matrix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.build import BLOCK, Campaign, Trace
+from wallsim.estimate.bore import BoreReadouts, bore_readouts
+from wallsim.estimate.resolution import first_guess
+from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, Weights, readings
+from wallsim.estimate.unknowns import Unknowns, smooth_basis
+from wallsim.plan.place_campaign import Candidate, block_noise, planned_campaign
+from wallsim.plan.place_design import covariance, without
+from wallsim.plan.place_file import Plan, Want
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+OF_FIRING = ("heating factor {}", "gas temperature of firing {}", "ignition offset {}",
+             "purge factor {}")
+OF_SENSOR = ("lag {}", "lead loss {}", "position {}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Marched:
+    """A planned campaign marched at its prior means.
+
+    Parameters
+    ----------
+    jacobian : dict of str to tuple of Array, shape (n, m)
+        By kind of firing, one array a candidate: reading [K] to each unknown in its unit-normal
+        coordinate.
+    traces : dict of str to Trace
+        When each kind of firing is read.
+    drift : float
+        Of a reading over its record [K].
+    """
+
+    plan: Plan
+    unknowns: Unknowns
+    campaign: Campaign
+    resolution: Resolution
+    candidates: tuple[Candidate, ...]
+    jacobian: dict[str, tuple[Array, ...]]
+    traces: dict[str, Trace]
+    drift: float
+
+    @classmethod
+    def of(cls, plan: Plan, places: Sequence[Candidate]) -> Marched:
+        """March every kind of firing with thermocouples at all ``places``.
+
+        Raises
+        ------
+        TableRangeError, ConvergenceError
+            As `wallsim.wall.march.march`.
+        """
+        campaign = planned_campaign(plan, [c.sensor for c in places])
+        unknowns = Unknowns.of(campaign)
+        resolution = first_guess(campaign)
+        builder = WallBuilder(unknowns, resolution)
+        x, root = unknowns.prior.mean, unknowns.prior.root
+        wall, slope = builder.at(x)
+        jacobian = {}
+        for firing in campaign.firings:
+            run = RunModel.of(campaign, firing, unknowns, resolution)
+            model = readings(run, x, wall, slope, derivatives=True)
+            assert model.dT_dx is not None
+            jacobian[firing.run.name] = tuple(J @ root for J in model.dT_dx)
+        traces = {f.run.name: f.traces[0] for f in campaign.firings}
+        return cls(plan, unknowns, campaign, resolution, tuple(places), jacobian, traces,
+                   plan.case.fit.drift)
+
+    def read(self, rate: float) -> Informed:
+        """Return the information each candidate gathers in each kind of firing at ``rate`` [Hz].
+
+        Above ten a second samples are averaged over blocks of 0.1 s, as the fit does it; below,
+        one block in so many is kept, with the noise of a single sample.
+        """
+        every = max(1, round(1.0 / (BLOCK * rate)))
+        noise = block_noise(self.plan.thermocouple, rate)
+        out: dict[str, tuple[Array, ...]] = {}
+        for run, per_place in self.jacobian.items():
+            t = self.traces[run]
+            kept = t.t[::every]
+            trace = Trace(t.sensor, np.arange(kept.size, dtype=np.intp), kept,
+                          np.zeros(kept.size), kept.size, max(t.zero_blocks / every, 1.0))
+            weights = Weights.of(trace, noise, self.drift, None)
+            white = [weights.apply(trace, J[::every]) for J in per_place]
+            out[run] = tuple(W.T @ W for W in white)
+        return Informed(self, out)
+
+    def bore(self, run: str, limit: float | None = None, hotter: float = 1.0) -> BoreReadouts:
+        """Return the bore's readouts of a kind of firing, with h ``hotter`` times expected."""
+        firing = next(f for f in self.campaign.firings if f.run.name == run)
+        model = RunModel.of(self.campaign, firing, self.unknowns, self.resolution)
+        x, names = self.unknowns.prior.mean.copy(), self.unknowns.prior.names
+        at = [names[f"h at {1e3 * z:.0f} mm"] for z in self.unknowns.knots]
+        x[at] += np.log(hotter)
+        wall, slope = WallBuilder(self.unknowns, self.resolution).at(x)
+        return bore_readouts(model, x, wall, slope, np.array([0.0]), limit)
+
+    def gradient(self, want: Want) -> Wanted:
+        """Return what is wanted and its gradient to the unknowns of one firing of each kind."""
+        prior, names = self.unknowns.prior, self.unknowns.prior.names
+        places = np.array([c.z for c in self.candidates])
+        z = np.linspace(places.min(), places.max(), 41)
+        basis = smooth_basis(self.unknowns.knots, z)
+
+        def curve(label: str) -> Array:
+            rows = np.zeros((z.size, prior.mean.size))
+            rows[:, [names[f"{label} at {1e3 * k:.0f} mm"] for k in self.unknowns.knots]] = basis
+            return rows
+
+        def mean_R(blend: str) -> tuple[float, Array]:
+            rows = curve(f"R {blend}")
+            R = np.exp(rows @ prior.mean)
+            return float(R.mean()), (R[:, None] * rows).mean(axis=0)
+
+        if want.kind == "R":
+            value, dR = mean_R(want.of[0])
+            return Wanted(want, value, (dR / value)[None] @ prior.root, True)
+        if want.kind == "difference":
+            (a, da), (b, db) = mean_R(want.of[0]), mean_R(want.of[1])
+            return Wanted(want, a - b, (da - db)[None] @ prior.root, False)
+        if want.kind == "bore peak":
+            peak = self.bore(want.of[0]).peak
+            return Wanted(want, float(peak.value), peak.gradient[None] @ prior.root, False)
+        h = curve("h")
+        value = float(np.exp(h @ prior.mean).mean())
+        if want.kind == "h":
+            return Wanted(want, value, h @ prior.root, True)
+        blocks = [h, *(curve(f"R {blend}") for blend in self.unknowns.laws)]
+        few = slice(None, None, 5)
+        return Wanted(want, value, np.vstack([b[few] for b in blocks]) @ prior.root, True)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wanted:
+    """A quantity at the prior means.
+
+    Parameters
+    ----------
+    want : Want
+    value : float
+        In SI.
+    gradient : Array, shape (k, m)
+        To the unknowns in unit-normal coordinates; of the log where ``log``.
+    log : bool
+    """
+
+    want: Want
+    value: float
+    gradient: Array
+    log: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Informed:
+    """Information by kind of firing and candidate.
+
+    Parameters
+    ----------
+    marched : Marched
+    of : dict of str to tuple of Array, shape (m, m)
+    """
+
+    marched: Marched
+    of: dict[str, tuple[Array, ...]]
+
+    def campaign(self, repeats: Mapping[str, int]) -> Repeated:
+        """Return the unknowns of a campaign in which each kind is fired so often."""
+        parameters = self.marched.unknowns.prior.parameters
+        names = self.marched.unknowns.prior.names
+        of_sensor = {
+            names[n] for c in self.marched.candidates for form in OF_SENSOR
+            if (n := form.format(c.sensor.name)) in names
+        }
+        of_firing = {
+            run: [names[n] for form in OF_FIRING if (n := form.format(run)) in names]
+            for run in self.of
+        }
+        own = of_sensor.union(*of_firing.values())
+        common = np.array([i for i in range(len(parameters)) if i not in own], dtype=np.intp)
+        groups = [parameters[i].group for i in common]
+        firings: list[tuple[str, Index, Index]] = []
+        for run, n in repeats.items():
+            for _ in range(n):
+                columns = np.concatenate((common, of_firing[run])).astype(np.intp)
+                new = np.arange(len(groups), len(groups) + len(of_firing[run]))
+                firings.append((run, columns, np.concatenate((np.arange(common.size), new))))
+                groups.extend(parameters[i].group for i in of_firing[run])
+        return Repeated(self, tuple(firings), tuple(groups), common)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Repeated:
+    """A campaign of so many firings: its unknowns without those of single thermocouples.
+
+    Parameters
+    ----------
+    informed : Informed
+    firings : tuple of (str, Index, Index)
+        Kind, columns of the kind's Jacobian, and which unknowns of the campaign they are.
+    groups : tuple of str
+        Of each unknown.
+    common : Index
+        Columns shared by all firings; they are the first unknowns.
+    """
+
+    informed: Informed
+    firings: tuple[tuple[str, Index, Index], ...]
+    groups: tuple[str, ...]
+    common: Index
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns."""
+        return len(self.groups)
+
+    def _sensor_columns(self, place: int) -> list[int]:
+        marched = self.informed.marched
+        names = marched.unknowns.prior.names
+        sensor = marched.candidates[place].sensor.name
+        return [names[n] for form in OF_SENSOR if (n := form.format(sensor)) in names]
+
+    def _with_own(self, place: int) -> Array:
+        """Return a candidate's information, its own unknowns last (prior not in)."""
+        own = self._sensor_columns(place)
+        total = np.zeros((self.size + len(own),) * 2)
+        last = np.arange(self.size, self.size + len(own))
+        for run, columns, places in self.firings:
+            rows = np.concatenate((columns, own)).astype(np.intp)
+            at = np.concatenate((places, last))
+            total[np.ix_(at, at)] += self.informed.of[run][place][np.ix_(rows, rows)]
+        return total
+
+    def information(self, place: int) -> Array:
+        """Return a candidate's information with its lag, loss and position unknown; (m, m)."""
+        total = self._with_own(place)
+        own = np.arange(self.size, len(total))
+        total[own, own] += 1.0
+        return without(total, own.tolist())
+
+    def gradient(self, wanted: Wanted) -> Array:
+        """Return the gradient to the campaign's unknowns; of a firing, its first repeat."""
+        out = np.zeros((len(wanted.gradient), self.size))
+        done: set[str] = set()
+        for run, columns, at in self.firings:
+            if run not in done:
+                out[:, at] = wanted.gradient[:, columns]
+                done.add(run)
+        return out
+
+    def known_exactly(self, chosen: Sequence[int], gradient: Array) -> dict[str, Array]:
+        """Return the covariance of what is wanted with each group of unknowns known exactly.
+
+        Parameters
+        ----------
+        chosen : sequence of int
+            Thermocouples; a place named twice carries two.
+        gradient : Array, shape (k, m)
+        """
+        groups = list(self.groups)
+        parameters = self.informed.marched.unknowns.prior.parameters
+        for place in chosen:
+            groups.extend(parameters[i].group for i in self._sensor_columns(place))
+        precision = np.eye(len(groups))
+        at = self.size
+        for place in chosen:
+            total = self._with_own(place)
+            own = len(total) - self.size
+            rows = np.concatenate((np.arange(self.size), np.arange(at, at + own)))
+            precision[np.ix_(rows, rows)] += total
+            at += own
+        G = np.pad(gradient, ((0, 0), (0, len(groups) - self.size)))
+        out = {}
+        for group in dict.fromkeys(groups):
+            left = np.array([g != group for g in groups])
+            out[group] = G[:, left] @ covariance(precision[np.ix_(left, left)]) @ G[:, left].T
+        return out

@@ -1,0 +1,334 @@
+"""The questions a plan answers: where, how long, how often, how fast, and what else would help."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.errors import ConvergenceError, InputError, TableRangeError
+from wallsim.estimate.readouts import QUANTILE
+from wallsim.plan.place_campaign import candidates, stretched, with_lag, with_other_flux
+from wallsim.plan.place_design import Candidates, Criterion, choose, covariance
+from wallsim.plan.place_file import Plan, PlannedRun
+from wallsim.plan.place_model import Informed, Marched, Repeated, Wanted
+
+Array = NDArray[np.float64]
+
+TRIES = 6
+OTHER_FLUX = 0.7
+BURNS = (0.4, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0)
+RATES = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 1000.0)
+LAGS = (0.02, 0.1, 0.3, 1.0, 3.0)
+HOTTER = 1.3
+MOST_REPEATS = 6
+NO_CAUSE = ("deposit of", "growth law", "gas-side coefficient along the tube")
+HOW = {
+    "wall thickness": "measure the wall",
+    "heat capacity of the wall": "weigh the tube, and a certificate of its metal",
+    "conductivity of the wall": "a certificate, or a measurement",
+    "gas temperature": "a measurement of the gas temperature",
+    "thermocouple lag": "a step test of each",
+    "thermocouple lead loss": "check the junctions in place against a known temperature",
+    "thermocouple position": "measure the stations after welding",
+    "ignition time": "log the ignition on the same clock",
+    "emissivity": "measure or paint the outside",
+    "purge after shutdown": "measure the purge flow",
+}
+
+
+def half_width(wanted: Wanted, C: Array) -> float:
+    """Return half the 95 % interval: a share of the value where positive, else in its unit.
+
+    Parameters
+    ----------
+    C : Array, shape (k, k)
+        Covariance of the rows of what is wanted. Of several rows the root mean square counts,
+        for "everything" the geometric mean of their principal axes.
+    """
+    if wanted.want.kind == "everything":
+        sd = float(np.exp(0.5 * np.linalg.slogdet(C)[1] / len(C)))
+    else:
+        sd = float(np.sqrt(np.trace(C) / len(C)))
+    return float(np.sinh(QUANTILE * sd)) if wanted.log else QUANTILE * sd
+
+
+def criterion(wanted: Wanted, repeated: Repeated) -> Criterion:
+    """Return what a choice for ``wanted`` is judged by."""
+    kind = "determinant" if wanted.want.kind == "everything" else "variance"
+    return Criterion(repeated.gradient(wanted), kind)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Study:
+    """A plan marched once, ready for every question about it.
+
+    Parameters
+    ----------
+    wanted : tuple of Wanted
+        The first decides.
+    information : tuple of Array, shape (m, m)
+        Of each candidate in the planned campaign.
+    """
+
+    plan: Plan
+    marched: Marched
+    informed: Informed
+    wanted: tuple[Wanted, ...]
+    repeated: Repeated
+    information: tuple[Array, ...]
+
+    @classmethod
+    def of(cls, plan: Plan) -> Study:
+        """March the plan and gather what every candidate would tell."""
+        plan = with_other_flux(plan, OTHER_FLUX)
+        marched = Marched.of(plan, candidates(plan))
+        informed = marched.read(plan.thermocouple.rate)
+        repeated = informed.campaign({r.name: r.repeats for r in plan.runs})
+        return cls(
+            plan, marched, informed, tuple(marched.gradient(w) for w in plan.wants), repeated,
+            tuple(repeated.information(k) for k in range(len(marched.candidates))),
+        )
+
+    @property
+    def z(self) -> Array:
+        """Where the candidates are [m]."""
+        return np.array([c.z for c in self.marched.candidates])
+
+    @property
+    def fixed(self) -> list[int]:
+        """Thermocouples welded on already."""
+        return [i for i, c in enumerate(self.marched.candidates) if c.fixed]
+
+    @property
+    def free(self) -> list[int]:
+        """Places that are far enough from those."""
+        near = np.abs(self.z[:, None] - self.z[self.fixed]) < self.plan.apart - 1e-9
+        return [i for i, c in enumerate(self.marched.candidates)
+                if not c.fixed and not near[i].any()]
+
+    def widths(self, chosen: Sequence[int]) -> list[float]:
+        """Return `half_width` of each want with ``chosen`` thermocouples."""
+        return widths(self.repeated, self.wanted, chosen, self.information)
+
+    def choice(self, n: int) -> list[int]:
+        """Return the best ``n`` thermocouples for the first want, those welded on included.
+
+        Raises
+        ------
+        ValueError
+            If there is no room for so many.
+        """
+        free, fixed = self.free, self.fixed
+        extra = n - len(fixed)
+        pairs = min(self.plan.pairs, max(0, (extra - 1) // 2))
+        if extra <= 0:
+            return fixed
+        if not free:
+            raise ValueError("no place is left")
+        information = [self.information[i] for i in free]
+        at = np.tile(self.z[free], 2)
+        conflicts = np.abs(at[:, None] - at) < self.plan.apart - 1e-9
+        every = Candidates.of([*information, *(2.0 * M for M in information)], conflicts)
+        singles, doubles = np.arange(len(free)), np.arange(len(free), 2 * len(free))
+        base = precision(self.information, fixed)
+        judged = criterion(self.wanted[0], self.repeated)
+        slots = [singles] * (extra - 2 * pairs) + [doubles] * pairs
+        found, _ = choose(every, base, judged, slots, tries=TRIES)
+        places = [free[i % len(free)] for i in found for _ in range(1 + i // len(free))]
+        return [*fixed, *sorted(places, key=lambda i: self.z[i])]
+
+
+def precision(information: Sequence[Array], chosen: Sequence[int]) -> Array:
+    """Return the precision of the campaign's unknowns with ``chosen`` thermocouples."""
+    total = np.eye(len(information[0]))
+    for i in chosen:
+        total += information[i]
+    return total
+
+
+def widths(
+    repeated: Repeated, wanted: Sequence[Wanted], chosen: Sequence[int],
+    information: Sequence[Array] | None = None,
+) -> list[float]:
+    """Return `half_width` of each want in a campaign with ``chosen`` thermocouples."""
+    known = information or {i: repeated.information(i) for i in set(chosen)}
+    total = np.eye(repeated.size)
+    for i in chosen:
+        total += known[i]
+    C = covariance(total)
+    out = []
+    for w in wanted:
+        G = repeated.gradient(w)
+        out.append(half_width(w, G @ C @ G.T))
+    return out
+
+
+def against_number(study: Study) -> list[dict[str, object]]:
+    """Return the best choice of each size, and what even spacing would give."""
+    out = []
+    for n in range(max(1, len(study.fixed)), study.plan.most + 1):
+        try:
+            chosen = study.choice(n)
+        except ValueError as error:
+            if n <= study.plan.thermocouples:
+                raise InputError(
+                    f"{study.plan.case.path}: plan.thermocouples: no room for {n} ({error}); "
+                    "make plan.apart or plan.keep_out smaller, or plan fewer"
+                ) from error
+            break
+        even = None if study.fixed else study.widths(_evenly(study, n))[0]
+        out.append({"thermocouples": n, "chosen": chosen, "half_widths": study.widths(chosen),
+                    "evenly_spaced": even})
+    return out
+
+
+def _evenly(study: Study, n: int) -> list[int]:
+    """Return ``n`` places spread evenly over those allowed, on the surface."""
+    surface = [i for i in study.free if study.marched.candidates[i].sensor.depth == 0.0]
+    z = study.z[surface]
+    wanted = np.linspace(z.min(), z.max(), n) if n > 1 else [0.5 * (z.min() + z.max())]
+    return [surface[int(np.argmin(np.abs(z - at)))] for at in wanted]
+
+
+def along_tube(study: Study, chosen: Sequence[int]) -> dict[str, list[float]]:
+    """Return the first want with one thermocouple at each place, alone and beside ``chosen``."""
+    places = [i for i, c in enumerate(study.marched.candidates) if not c.fixed]
+    return {
+        "z_m": study.z[places].tolist(),
+        "depth_m": [study.marched.candidates[i].sensor.depth for i in places],
+        "alone": [study.widths([i])[0] for i in places],
+        "one_more": [study.widths([*chosen, i])[0] for i in places],
+    }
+
+
+def against_burn(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+    """Return intervals and the hottest bare bore with every burn shorter or longer."""
+    out: list[dict[str, object]] = []
+    hottest = hottest_run(study.plan)
+    for factor in BURNS:
+        plan = stretched(study.plan, factor)
+        row: dict[str, object] = {"factor": factor, "burn_s": factor * first_run(study.plan).burn}
+        try:
+            marched = Marched.of(plan, study.marched.candidates)
+            wanted = [marched.gradient(w) for w in plan.wants]
+            row["bore_peak_K"] = float(marched.bore(hottest).peak.value)
+        except (TableRangeError, ConvergenceError) as error:
+            out.append({**row, "half_widths": None, "bore_peak_K": None, "note": str(error)})
+            continue
+        repeated = marched.read(plan.thermocouple.rate).campaign(repeats_of(plan))
+        out.append({**row, "half_widths": widths(repeated, wanted, chosen), "note": ""})
+    return out
+
+
+def repeats_of(plan: Plan) -> dict[str, int]:
+    """Return how often each kind of firing is planned."""
+    return {r.name: r.repeats for r in plan.runs}
+
+
+def first_run(plan: Plan) -> PlannedRun:
+    """Return the first run of the blend that is wanted, else the first run."""
+    blends = plan.wants[0].of
+    return next((r for r in plan.runs if r.blend in blends or r.name in blends), plan.runs[0])
+
+
+def hottest_run(plan: Plan) -> str:
+    """Return the bare run (any, if none is bare) of longest burn at highest pressure."""
+    fired = [r for r in plan.runs if r.repeats]
+    bare = [r for r in fired if plan.case.blends[r.blend].deposit is None] or fired
+    return max(bare, key=lambda r: r.burn * r.pressure).name
+
+
+def limit(study: Study) -> dict[str, object] | None:
+    """Return when the bore would reach the limit temperature, as expected and with hotter gas."""
+    T = study.plan.case.fit.limit_temperature
+    if T is None:
+        return None
+    run = hottest_run(study.plan)
+    out: dict[str, object] = {"temperature_K": T, "run": run, "hotter": HOTTER}
+    for key, factor in (("time_s", 1.0), ("time_hotter_s", HOTTER)):
+        bore = study.marched.bore(run, T, factor)
+        out[key] = None if bore.limit_time is None else float(bore.limit_time.value)
+        out[key.replace("time", "note")] = bore.limit_note
+    return out
+
+
+def against_repeats(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+    """Return intervals for so many bare firings and so many of the wanted blends."""
+    counts = repeats_of(study.plan)
+    blends = study.plan.wants[0].of
+    bare = next((r.name for r in study.plan.runs if r.repeats
+                 and study.plan.case.blends[r.blend].deposit is None), None)
+    dosed = [r.name for r in study.plan.runs if r.blend in blends]
+    if bare is None or not dosed:
+        return []
+    out: list[dict[str, object]] = []
+    for m in range(1, MOST_REPEATS):
+        for n in range(1, MOST_REPEATS + 1):
+            fired = counts | {bare: n} | dict.fromkeys(dosed, m)
+            repeated = study.informed.campaign(fired)
+            out.append({"bare": n, "dosed": m,
+                        "half_widths": widths(repeated, study.wanted, chosen)})
+    return out
+
+
+def against_rate(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+    """Return intervals with slower and faster logging."""
+    planned = study.plan.thermocouple.rate
+    out: list[dict[str, object]] = []
+    for rate in sorted({*RATES, planned}):
+        repeated = study.marched.read(rate).campaign(repeats_of(study.plan))
+        out.append({"rate_Hz": rate, "half_widths": widths(repeated, study.wanted, chosen)})
+    return out
+
+
+def against_lag(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+    """Return intervals with slower and faster thermocouples, their share of error kept."""
+    out: list[dict[str, object]] = []
+    for lag in LAGS:
+        plan = with_lag(study.plan, lag)
+        marched = Marched.of(plan, candidates(plan))
+        repeated = marched.read(plan.thermocouple.rate).campaign(repeats_of(plan))
+        out.append({"lag_s": lag, "half_widths": widths(repeated, study.wanted, chosen)})
+    return out
+
+
+def worth(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+    """Return by how much each further measurement would narrow the first want, most first."""
+    now = study.widths(chosen)[0]
+    out = [*_known_exactly(study, chosen), *_one_more_firing(study, chosen)]
+    free = [i for i in study.free if study.plan.apart <= 1e-9 + min(
+        abs(study.z[i] - study.z[j]) for j in chosen)] or study.free
+    if free:
+        best = min(free, key=lambda i: study.widths([*chosen, i])[0])
+        out.append({"what": f"one more thermocouple, at {1e3 * study.z[best]:.0f} mm",
+                    "kind": "thermocouple", "advice": "",
+                    "half_width": study.widths([*chosen, best])[0]})
+    for row in out:
+        row["narrower_by"] = 1.0 - float(row["half_width"]) / now  # type: ignore[arg-type]
+    return sorted(out, key=lambda row: float(row["half_width"]))  # type: ignore[arg-type]
+
+
+def _known_exactly(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+    first = study.wanted[0]
+    gradient = study.repeated.gradient(first)
+    out: list[dict[str, object]] = []
+    for group, C in study.repeated.known_exactly(chosen, gradient).items():
+        if group.startswith((*NO_CAUSE, "firing-to-firing")):
+            continue
+        advice = next((text for key, text in HOW.items() if group.startswith(key)), "")
+        out.append({"what": f"{group} known exactly", "kind": "known", "advice": advice,
+                    "half_width": half_width(first, C)})
+    return out
+
+
+def _one_more_firing(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+    counts: Mapping[str, int] = repeats_of(study.plan)
+    out: list[dict[str, object]] = []
+    for run in study.plan.runs:
+        repeated = study.informed.campaign({**counts, run.name: counts[run.name] + 1})
+        out.append({"what": f"one more firing: {run.name}", "kind": "firing", "advice": "",
+                    "half_width": widths(repeated, study.wanted[:1], chosen)[0]})
+    return out
