@@ -372,6 +372,53 @@ def test_what_to_write_for_a_fixed_quantity_has_no_uncertainty(tmp_path, where, 
     assert re.search(r'; write it like "[\d.]+ [a-zA-Z]+"$', fault), fault
 
 
+WIDE = [
+    # where, what is written there, what is wrong, the widest that is taken
+    (WALL, 'wall = "8 mm +- 60 %"', "is 60 % of the value, as good as unknown", "+- 50 %"),
+    (WALL, 'wall = "8 mm +- 5 mm"', "is 62 % of the value", "+- 50 %"),
+    (LENGTH, 'head = { contact = "500 W/m^2/K +- 900 %" }', "is 900 % of the value", "+- 200 %"),
+    (LENGTH, 'head = { contact = "0 W/m^2/K +- 9 W/m^2/K" }', "takes no +- on 0", "positive value"),
+    (LENGTH, 'conductivity_scale = "1 +- 70 %"', "is 70 % of the value", "+- 50 %"),
+    (LENGTH, 'heat_capacity_tilt = "0 % +- 90 %"', "too wide to mean anything", "+- 0.5 or less"),
+    (LENGTH, 'outside = { emissivity = "0.7 +- 0.6" }', "too wide", "+- 0.5 or less"),
+    (LENGTH, 'outside = { convection = "9 W/m^2/K +- 300 %" }', "is 300 %", "+- 100 %"),
+    (LENGTH, 'outside = { convection_scale = "1 +- 3" }', "is 300 %", "+- 100 %"),
+    ('z = "60 mm"', 'z = "60 mm +- 60 mm"', "too wide", "+- 0.05 m or less"),
+    ('z = "60 mm"', 'lag = "0.1 s +- 900 %"', "is 900 %", "+- 200 %"),
+    ('z = "60 mm"', 'lag = "0 s +- 0.1 s"', "takes no +- on 0", "or 0 alone"),
+    ('z = "60 mm"', 'lead_loss = "2 % +- 40 %"', "too wide", "+- 0.3 or less"),
+    (NEAT, 'gas_temperature = "2350 K +- 1500 K"', "is 64 %", "+- 50 %"),
+    (NEAT, 'own_error = "1 +- 90 %"', "is 90 %", "+- 50 %"),
+    (NEAT, 'coefficient = "1 +- 250 %"', "is 250 %", "+- 200 %"),
+    (DEPOSIT, 'deposit = { resistance = "1e-4 m^2*K/W +- 900 %" }', "is 900 %", "+- 200 %"),
+    (DEPOSIT, 'deposit = { conductivity = "0.2 W/m/K +- 1 W/m/K" }', "is 500 %", "+- 200 %"),
+    (TITLE, '[fit]\nignition_offset = "0 s +- 2 s"', "too wide", "+- 1 s or less"),
+    (TITLE, '[fit]\npressure_exponent = "0.8 +- 0.8"', "too wide", "+- 0.5 or less"),
+    (TITLE, '[fit]\npurge = "50 W/m^2/K +- 900 %"', "is 900 %", "+- 200 %"),
+    (TITLE, '[fit]\nramp = "0 s +- 0.1 s"', "takes no +- on 0", "or 0 alone"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "wrong", "widest"), WIDE)
+def test_an_uncertainty_that_says_nothing(tmp_path, old, new, wrong, widest):
+    kept = new if old.split(" =")[0] == new.split(" =")[0] else after(old, new)
+    (fault,) = faults(tmp_path, (old, kept))
+    assert "+- " in fault
+    assert wrong in fault
+    assert widest in fault.rpartition("; ")[2]
+
+
+def test_the_widest_uncertainties_that_are_taken(tmp_path):
+    case = read(
+        tmp_path,
+        (WALL, 'wall = "8 mm +- 50 %"'),
+        (DEPOSIT, 'deposit = { resistance = "3e-4 m^2*K/W +- 200 %" }'),
+        (TITLE, '[fit]\npurge = "70 W/m^2/K +- 140 W/m^2/K"'),
+    )
+    assert case.tube.wall.sd == pytest.approx(0.004)
+    assert case.blends["D5"].deposit.resistance.relative_sd == pytest.approx(2.0)
+
+
 def test_all_faults_at_once(tmp_path):
     found = faults(tmp_path, (BORE, "bore = 24"), (TAP, 'chanel = "P"'), (LAST, "blend = 5"))
     assert [fault.split(": ")[1] for fault in found] == [

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Container, Iterator
 from itertools import pairwise
 
-from wallsim.case.schema import CaseKeys, is_share
+from wallsim.case.quantities import is_share
+from wallsim.case.schema import CaseKeys
 from wallsim.case.stand_ins import NAMELESS, is_known
 from wallsim.case.windows import window
 from wallsim.source import Fault, Source, advice

@@ -11,113 +11,28 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, JsonValue, P
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
+from wallsim.case.quantities import (
+    Coefficient,
+    Factor,
+    FixedFactor,
+    FixedLength,
+    FixedShare,
+    FixedTemperature,
+    Moment,
+    Position,
+    PressurePair,
+    Scale,
+    Seconds,
+    Share,
+    SharePair,
+    Size,
+    Temperature,
+    Tilt,
+    Word,
+    reader,
+)
 from wallsim.source import advice
-from wallsim.units import Quantity, example, parse
-
-
-def reader(
-    si_unit: str,
-    *,
-    low: float | None = None,
-    high: float | None = None,
-    above: float | None = None,
-    below: float | None = None,
-    fixed: bool = False,
-) -> Any:
-    """Return a validator that reads a quantity; ``fixed`` ones take no ``+-``.
-
-    What is a `Quantity` already stands in for one that could not be read, and is kept.
-    """
-    dimensionless = si_unit == "dimensionless"
-    written = example(si_unit)
-    if fixed:
-        written = written.partition(" +-")[0].rstrip('"') + '"'
-
-    def read(value: Any) -> Quantity:
-        if isinstance(value, Quantity):
-            return value
-        if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise ValueError(f"must be text; write it like {written}")
-        text = value if isinstance(value, str) else repr(value)
-        try:
-            quantity = parse(text, si_unit)
-        except ValueError as error:
-            wrong, _, hint = str(error).partition("; ")
-            hint = hint.replace(example(si_unit), written) or f"write it like {written}"
-            raise ValueError(f"{wrong}; {hint}") from error
-        if fixed and quantity.sd:
-            raise ValueError("takes no +-, it is held fixed; write the value alone")
-        unit = "" if dimensionless else f" {si_unit}"
-        if above is not None and not quantity.value > above:
-            raise ValueError(f"must be above {above:g}{unit}; check value and unit")
-        if low is not None and not quantity.value >= low:
-            raise ValueError(f"must be {low:g}{unit} or more; check value and unit")
-        if below is not None and not quantity.value < below:
-            raise ValueError(f"must be below {below:g}{unit}; check value and unit")
-        if high is not None and not quantity.value <= high:
-            raise ValueError(f"must be {high:g}{unit} or less; check value and unit")
-        return quantity
-
-    return PlainValidator(read)
-
-
-def read_share_or_pressure(value: Any) -> Quantity:
-    """Return a plain share [-] or an absolute pressure [Pa]; `is_share` tells which."""
-    if isinstance(value, Quantity):
-        return value
-    try:
-        quantity = parse(value if isinstance(value, str) else repr(value), "dimensionless")
-    except ValueError:
-        try:
-            quantity = parse(str(value), "Pa")
-        except ValueError:
-            raise ValueError(
-                'neither a share nor an absolute pressure; write "0.95" or "3.7 bar"'
-            ) from None
-    if not quantity.value > 0.0:
-        raise ValueError("must be positive; check value and unit")
-    return quantity
-
-
-def is_share(quantity: Quantity) -> bool:
-    """Return True if the text has no unit of pressure."""
-    try:
-        parse(quantity.text, "dimensionless")
-    except ValueError:
-        return False
-    return True
-
-
-def _pair(second: Any) -> Any:
-    position = reader("m", low=0.0, fixed=True)
-
-    def read(value: Any) -> tuple[Quantity, Quantity]:
-        if isinstance(value, Quantity):
-            return value, value
-        if not isinstance(value, list) or len(value) != 2:
-            raise ValueError('must be a pair; write it like ["40 mm", "0.95"]')
-        return position.func(value[0]), second.func(value[1])
-
-    return PlainValidator(read)
-
-
-Position = Annotated[Quantity, reader("m", low=0.0)]
-FixedLength = Annotated[Quantity, reader("m", above=0.0, fixed=True)]
-Size = Annotated[Quantity, reader("m", above=0.0)]
-Seconds = Annotated[Quantity, reader("s", low=0.0)]
-Moment = Annotated[Quantity, reader("s", fixed=True)]
-Temperature = Annotated[Quantity, reader("K", above=0.0)]
-FixedTemperature = Annotated[Quantity, reader("K", above=0.0, fixed=True)]
-Coefficient = Annotated[Quantity, reader("W/m^2/K", low=0.0)]
-Share = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0)]
-FixedShare = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0, fixed=True)]
-Factor = Annotated[Quantity, reader("dimensionless", above=0.0)]
-FixedFactor = Annotated[Quantity, reader("dimensionless", above=0.0, fixed=True)]
-Word = Annotated[str, Field(pattern=r"\S")]
-SharePair = Annotated[
-    tuple[Quantity, Quantity], _pair(reader("dimensionless", above=0.0, fixed=True))
-]
-PressurePair = Annotated[tuple[Quantity, Quantity], _pair(PlainValidator(read_share_or_pressure))]
+from wallsim.units import Quantity
 
 
 def key(meaning: str, default: Any = PydanticUndefined, example: str = "", like: str = "") -> Any:
@@ -166,7 +81,7 @@ def _convection(value: Any) -> Any:
         return None
     if isinstance(value, str) and not any(c.isdigit() for c in value):
         raise ValueError('neither "natural" nor a coefficient; write "natural" or "20 W/m^2/K"')
-    return reader("W/m^2/K", low=0.0).func(value)
+    return reader("W/m^2/K", low=0.0, widest_share=1.0).func(value)
 
 
 class OutsideKeys(Table):
@@ -176,7 +91,9 @@ class OutsideKeys(Table):
     convection: Annotated[Quantity | None, PlainValidator(_convection)] = key(
         '"natural" (horizontal cylinder in air) or a coefficient', "natural"
     )
-    convection_scale: Factor = key("factor on natural convection", "1 +- 25 %")
+    convection_scale: Annotated[
+        Quantity, reader("dimensionless", above=0.0, widest_share=1.0)
+    ] = key("factor on natural convection", "1 +- 25 %")
     ambient: FixedTemperature = key("air and surroundings; the wall starts there", "20 degC")
 
 
@@ -202,12 +119,12 @@ class TubeKeys(Table):
     head: End = key('"insulated", "open" (convection ' + OPEN_END + "), or a table", "insulated")
     exit: End = key("likewise", "insulated")
     outside: OutsideKeys = key("table, see below", {})
-    conductivity_scale: Factor = key("factor on the k(T) of the metal", "1 +- 3 %")
-    heat_capacity_scale: Factor = key("factor on its c(T)", "1 +- 2 %")
-    conductivity_tilt: Annotated[Quantity, reader("dimensionless")] = key(
+    conductivity_scale: Scale = key("factor on the k(T) of the metal", "1 +- 3 %")
+    heat_capacity_scale: Scale = key("factor on its c(T)", "1 +- 2 %")
+    conductivity_tilt: Tilt = key(
         "relative change of k(T) per 300 K against its table, none at 600 K", "0 % +- 4 %"
     )
-    heat_capacity_tilt: Annotated[Quantity, reader("dimensionless")] = key(
+    heat_capacity_tilt: Tilt = key(
         "likewise of c(T)", "0 % +- 1.5 %"
     )
     mesh: Word | None = key("mesh file", None, like="built-in mesh")
@@ -225,7 +142,9 @@ class SensorKeys(Table):
     )
     kind: str = key("thermocouple type, for the record", "")
     lag: Seconds = key("time constant", "0.1 s +- 50 %")
-    lead_loss: Annotated[Quantity, reader("dimensionless", low=0.0, below=1.0)] = key(
+    lead_loss: Annotated[
+        Quantity, reader("dimensionless", low=0.0, below=1.0, widest=0.3)
+    ] = key(
         "share of the wall's rise that the reading misses", "2 % +- 1.5 %"
     )
 
@@ -279,10 +198,10 @@ class DepositKeys(Table):
     growth: Literal["none", "auto", "constant", "linear", "saturating"] = key(
         "shape in time: auto, constant, linear, saturating; none = bare", "auto"
     )
-    conductivity: Annotated[Quantity, reader("W/m/K", above=0.0)] = key(
+    conductivity: Annotated[Quantity, reader("W/m/K", above=0.0, widest_share=2.0)] = key(
         "of the layer, to turn resistance into thickness", "0.2 W/m/K +- 60 %"
     )
-    resistance: Annotated[Quantity, reader("m^2*K/W", above=0.0)] = key(
+    resistance: Annotated[Quantity, reader("m^2*K/W", above=0.0, widest_share=2.0)] = key(
         "prior at the end of the longest burn", "1e-4 m^2*K/W +- 150 %"
     )
     softening: FixedTemperature | None = key(
@@ -304,7 +223,7 @@ class BlendKeys(Table):
         None,
         like="shared, or as in like",
     )
-    own_error: Factor | None = key(
+    own_error: Scale | None = key(
         "factor on the gas temperature of this blend alone",
         None,
         like="1 +- 0.5 %; with like 1 +- 0 %",
@@ -349,15 +268,15 @@ class FitKeys(Table):
     gas_temperature_scatter: Annotated[
         Quantity, reader("dimensionless", low=0.0, below=0.5, fixed=True)
     ] = key("standard deviation of the gas temperature between firings", "0.5 %")
-    ignition_offset: Annotated[Quantity, reader("s")] = key(
+    ignition_offset: Annotated[Quantity, reader("s", widest=1.0)] = key(
         "ignition seen by the wall after that seen by the tap", "0 s +- 0.03 s"
     )
     ramp: Seconds = key("time constant of the gas temperature at ignition", "0.1 s +- 60 %")
-    pressure_exponent: Annotated[Quantity, reader("dimensionless", low=0.0)] = key(
+    pressure_exponent: Annotated[Quantity, reader("dimensionless", low=0.0, widest=0.5)] = key(
         "n in h ~ p^n", "0.8 +- 0.03"
     )
     purge: Coefficient = key("bore coefficient after shutdown", "50 W/m^2/K +- 100 %")
-    coefficient: Annotated[Quantity, reader("W/m^2/K", above=0.0)] = key(
+    coefficient: Annotated[Quantity, reader("W/m^2/K", above=0.0, widest_share=2.0)] = key(
         "level of the gas-side coefficient", "2000 W/m^2/K +- 150 %"
     )
     coefficient_variation: FixedFactor = key(

@@ -1,0 +1,148 @@
+"""How the quantities of a case file are read: kind, bounds, and how wide a ``+-`` makes sense."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import Field, PlainValidator
+
+from wallsim.units import Quantity, example, parse
+
+
+def reader(
+    si_unit: str,
+    *,
+    low: float | None = None,
+    high: float | None = None,
+    above: float | None = None,
+    below: float | None = None,
+    fixed: bool = False,
+    widest: float | None = None,
+    widest_share: float | None = None,
+) -> Any:
+    """Return a validator that reads a quantity; ``fixed`` ones take no ``+-``.
+
+    What is a `Quantity` already stands in for one that could not be read, and is kept.
+
+    Parameters
+    ----------
+    si_unit : str
+    low, high, above, below : float or None
+        Bounds of the value, those of `low` and `high` allowed, in ``si_unit``.
+    fixed : bool
+    widest : float or None
+        Largest standard deviation, in ``si_unit``.
+    widest_share : float or None
+        Largest standard deviation as a share of the value [-].
+    """
+    unit = "" if si_unit == "dimensionless" else f" {si_unit}"
+    written = example(si_unit)
+    if fixed:
+        written = written.partition(" +-")[0].rstrip('"') + '"'
+
+    def read(value: Any) -> Quantity:
+        if isinstance(value, Quantity):
+            return value
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise ValueError(f"must be text; write it like {written}")
+        text = value if isinstance(value, str) else repr(value)
+        try:
+            quantity = parse(text, si_unit)
+        except ValueError as error:
+            wrong, _, hint = str(error).partition("; ")
+            hint = hint.replace(example(si_unit), written) or f"write it like {written}"
+            raise ValueError(f"{wrong}; {hint}") from error
+        if fixed and quantity.sd:
+            raise ValueError("takes no +-, it is held fixed; write the value alone")
+        if above is not None and not quantity.value > above:
+            raise ValueError(f"must be above {above:g}{unit}; check value and unit")
+        if low is not None and not quantity.value >= low:
+            raise ValueError(f"must be {low:g}{unit} or more; check value and unit")
+        if below is not None and not quantity.value < below:
+            raise ValueError(f"must be below {below:g}{unit}; check value and unit")
+        if high is not None and not quantity.value <= high:
+            raise ValueError(f"must be {high:g}{unit} or less; check value and unit")
+        _check_width(quantity, widest, widest_share, unit)
+        return quantity
+
+    return PlainValidator(read)
+
+
+def _check_width(
+    quantity: Quantity, widest: float | None, widest_share: float | None, unit: str
+) -> None:
+    """Raise if the standard deviation says no more than that nothing is known."""
+    if not quantity.sd:
+        return
+    if widest is not None and quantity.sd > widest:
+        raise ValueError(f"+- is too wide to mean anything; write +- {widest:g}{unit} or less")
+    if widest_share is None:
+        return
+    if quantity.value == 0.0:
+        raise ValueError("takes no +- on 0; write a positive value with it, or 0 alone")
+    if quantity.relative_sd > widest_share * (1.0 + 1e-9):
+        raise ValueError(
+            f"+- is {100.0 * quantity.relative_sd:.0f} % of the value, as good as unknown; "
+            f"write +- {100.0 * widest_share:.0f} % or less"
+        )
+
+
+def read_share_or_pressure(value: Any) -> Quantity:
+    """Return a plain share [-] or an absolute pressure [Pa]; `is_share` tells which."""
+    if isinstance(value, Quantity):
+        return value
+    try:
+        quantity = parse(value if isinstance(value, str) else repr(value), "dimensionless")
+    except ValueError:
+        try:
+            quantity = parse(str(value), "Pa")
+        except ValueError:
+            raise ValueError(
+                'neither a share nor an absolute pressure; write "0.95" or "3.7 bar"'
+            ) from None
+    if not quantity.value > 0.0:
+        raise ValueError("must be positive; check value and unit")
+    return quantity
+
+
+def is_share(quantity: Quantity) -> bool:
+    """Return True if the text has no unit of pressure."""
+    try:
+        parse(quantity.text, "dimensionless")
+    except ValueError:
+        return False
+    return True
+
+
+def _pair(second: Any) -> Any:
+    position = reader("m", low=0.0, fixed=True)
+
+    def read(value: Any) -> tuple[Quantity, Quantity]:
+        if isinstance(value, Quantity):
+            return value, value
+        if not isinstance(value, list) or len(value) != 2:
+            raise ValueError('must be a pair; write it like ["40 mm", "0.95"]')
+        return position.func(value[0]), second.func(value[1])
+
+    return PlainValidator(read)
+
+
+Position = Annotated[Quantity, reader("m", low=0.0, widest=0.05)]
+FixedLength = Annotated[Quantity, reader("m", above=0.0, fixed=True)]
+Size = Annotated[Quantity, reader("m", above=0.0, widest_share=0.5)]
+Seconds = Annotated[Quantity, reader("s", low=0.0, widest_share=2.0)]
+Moment = Annotated[Quantity, reader("s", fixed=True)]
+Temperature = Annotated[Quantity, reader("K", above=0.0, widest_share=0.5)]
+FixedTemperature = Annotated[Quantity, reader("K", above=0.0, fixed=True)]
+Coefficient = Annotated[Quantity, reader("W/m^2/K", low=0.0, widest_share=2.0)]
+Share = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0, widest=0.5)]
+FixedShare = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0, fixed=True)]
+Factor = Annotated[Quantity, reader("dimensionless", above=0.0, widest_share=2.0)]
+Scale = Annotated[Quantity, reader("dimensionless", above=0.0, widest_share=0.5)]
+Tilt = Annotated[Quantity, reader("dimensionless", widest=0.5)]
+FixedFactor = Annotated[Quantity, reader("dimensionless", above=0.0, fixed=True)]
+Word = Annotated[str, Field(pattern=r"\S")]
+SharePair = Annotated[
+    tuple[Quantity, Quantity], _pair(reader("dimensionless", above=0.0, fixed=True))
+]
+PressurePair = Annotated[tuple[Quantity, Quantity], _pair(PlainValidator(read_share_or_pressure))]
