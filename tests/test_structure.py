@@ -7,13 +7,14 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "wallsim"
 ORDER = (
-    "errors", "units", "toml_lines", "source", "materials", "case", "logs", "wall", "regression",
-    "build", "estimate", "plan", "starter", "workers", "output", "report", "check", "api", "cli",
+    "errors", "rounding", "units", "toml_lines", "source", "materials", "case", "logs", "wall",
+    "regression", "build", "estimate", "plan", "starter", "workers", "output", "report", "check",
+    "api", "cli",
 )
 ALLOWED = {
     "regression": {"regression", "errors"},
     "wall": {"wall", "errors", "materials"},
-    "report": {"report", "errors", "units", "__version__"},
+    "report": {"report", "errors", "rounding", "units", "__version__"},
 }
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

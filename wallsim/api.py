@@ -97,11 +97,11 @@ def fit(
     ConvergenceError
         If the model cannot be evaluated where the fit starts.
     """
-    begun = time.perf_counter()
     campaign = campaign or load_campaign(case)
+    begun = time.perf_counter()
     with nullcontext(executor) if executor else processes() as pool:
         estimate = estimate_jointly(campaign, pool, progress)
         if progress:
             progress("reading off the results", estimate.evaluations, estimate.chi2)
-        document, traces = build(estimate, pool, time.perf_counter() - begun)
+        document, traces = build(estimate, pool, begun)
     return FitResult(document, traces, estimate)

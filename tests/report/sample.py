@@ -294,6 +294,7 @@ def document() -> dict[str, Any]:
         "parameters": _parameters(),
         "fit": {
             "converged": True,
+            "misfit": 28248.0,
             "reduced_chi2": 1.07,
             "evaluations": 9,
             "seconds": 21.4,
@@ -305,6 +306,7 @@ def document() -> dict[str, Any]:
             "effective_samples": 5100.0,
             "noise": {"single_sample_sd_K": 0.6, "correlation_time_s": 0.8},
         },
+        "limit_temperature_K": 1150.0,
         "stations": [{"sensor": s, "z_m": z} for s, z in STATIONS.items()],
     }
 

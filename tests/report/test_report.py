@@ -6,6 +6,7 @@ import copy
 import io
 import json
 import re
+import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -22,14 +23,9 @@ from wallsim.report.figures import _panels
 from wallsim.report.html import page
 from wallsim.report.style import batches, spread
 from wallsim.report.tables import tables
-from wallsim.report.traces import lane_scale
-from wallsim.report.words import (
-    channel_faults,
-    channel_use,
-    deposit_text,
-    interval_text,
-    significant,
-)
+from wallsim.report.traces import lane_scale, sensor_colours
+from wallsim.report.words import beyond_text, channel_faults, channel_use, counts_text, deposit_text
+from wallsim.rounding import decimals_of_error, interval_text, significant
 
 
 def small(*runs: str) -> tuple[dict, dict]:
@@ -162,7 +158,7 @@ def test_the_page_says_why_there_is_no_number(report):
 
 def test_the_page_shows_a_blend_s_own_coefficient_only_where_one_is_stated(report):
     assert "own factor<br>on h" in report
-    assert "0.988 (0.939 to 1.040)" in report.replace("\xa0", " ")
+    assert "0.99 (0.94 to 1.04)" in report.replace("\xa0", " ")
     document = sample.document()
     for blend in document["blends"].values():
         blend["coefficient_factor"], blend["water"] = {"estimate": 1, "low": 1, "high": 1}, 0.0
@@ -277,7 +273,13 @@ def test_the_summary_fits_eighty_columns(encoding):
     assert re.search(r"D5_1p5 +12\.0 +below 180", text)
     assert re.search(r"HMDSO +12\.0 +not identifiable", text)
     assert "R06 S3 detached, until 7.0 s" in text
-    assert re.search(r"R01 .* 11/11 +19\.0\n", text)
+    assert re.search(r"used of 11 +877 (°C|degC) at s\n", text)
+    assert re.search(r"R01 .* 11 +19\.0\n", text)
+    assert re.search(r"R06 .* 10\+1 part +19\.0\n", text)
+    assert re.search(r"R02 .* 11 +-\n", text)
+    assert "R02: the bore stays below it for 60 s" in text
+    assert "from 25 to 378 mm (first to last station)" in text
+    assert "misfit 2.825e+04 over 26400 block means (1.07 each), 21 s" in text
     assert "results/lance/report.html" in text.replace("\\", "/")
 
 
@@ -333,6 +335,76 @@ def test_a_lost_channel_is_not_hidden_by_another_with_the_same_reason(named):
     reason = document["runs"]["R06"]["channels"]["S3"]["reason"]
     document["verdict"] = [{"level": "note", "text": f"{named} (detached): {reason}."}]
     assert "R06 S3 detached" in written(document)
+
+
+def test_a_channel_used_in_part_is_told_from_a_whole_and_a_lost_one():
+    runs = sample.document()["runs"]
+    assert [counts_text(runs[n]) for n in ("R01", "R06", "R09")] == ["11", "10+1 part", "10"]
+    run = {
+        "ignition_s": 0.0,
+        "channels": {
+            "a": {"samples": 9, "used_from_s": -5.0, "used_until_s": 25.0},
+            "b": {"samples": 9, "used_from_s": 9.0, "used_until_s": 25.0},
+            "c": {"samples": 9, "used_from_s": -0.2, "used_until_s": 25.0},
+            "d": {"samples": 9, "used_from_s": -5.0, "used_until_s": 25.0, "verdict": "excluded"},
+            "e": {"samples": 9, "used_from_s": 2.0, "used_until_s": 7.0},
+        },
+    }
+    uses = [channel_use(c, run) for c in run["channels"].values()]
+    assert uses == ["used", "from 9.0 s", "used", "in part", "from 2.0 s until 7.0 s"]
+    assert counts_text(run) == "2+3 part"
+
+
+def test_a_hottest_bore_outside_the_stations_is_remarked():
+    document = sample.document()
+    assert beyond_text(document) == ""
+    document["runs"]["R04"]["bore_peak_z_m"] = 0.385
+    assert beyond_text(document).startswith("The hottest bore of R04 lies at z 385 mm, outside")
+    assert "hottest bore of R04" in " ".join(written(document).split())
+    assert "hottest bore of R04" in page(document, [])
+    for run, z in zip(document["runs"].values(), np.linspace(0.381, 0.39, 8), strict=True):
+        run["bore_peak_z_m"] = z
+    assert "of all runs lies at z 381 to 390 mm" in beyond_text(document)
+
+
+def test_temperatures_on_the_page_are_in_celsius(report):
+    text = report.replace("\xa0", " ")
+    low, high = 2350.0 * np.exp(-0.0392) - 273.15, 2350.0 * np.exp(0.0392) - 273.15
+    assert f"2080 ({low:.0f} to {high:.0f})" in text or "2080 (1990 to 2170)" in text
+    assert "time to 877 °C" in text
+    assert not re.search(r"(temperature|bore)<br>\[K\]", text)
+
+
+def test_figures_of_what_a_result_no_longer_holds_go(folder, tmp_path):
+    shutil.copytree(folder, tmp_path / "again")
+    again = tmp_path / "again"
+    (again / "figures/run_R99.png").write_bytes(b"old")
+    (again / "figures/mine.txt").write_text("keep")
+    render(again)
+    kept = {p.name for p in (again / "figures").iterdir()}
+    assert kept == {p.name for p in (folder / "figures").iterdir()} | {"mine.txt"}
+
+
+def test_a_sensor_has_one_colour_in_all_runs():
+    document, traces = small("R02", "R06")
+    colours = sensor_colours(document, traces)
+    assert list(colours)[:3] == ["S1", "S2", "S3"]
+    assert len(set(colours.values())) == len(colours) == len(sample.STATIONS)
+    document["runs"] = dict(reversed(document["runs"].items()))
+    assert sensor_colours(document, traces) == colours
+
+
+@pytest.mark.parametrize(
+    ("error", "places"),
+    [(11.5, 0), (115.0, -1), (0.354, 2), (0.36, 1), (0.94, 1), (0.97, 1), (9.9, 0), (0.0, 2)],
+)
+def test_an_uncertainty_keeps_one_or_two_figures(error, places):
+    assert decimals_of_error(error) == places
+
+
+def test_a_skew_interval_keeps_a_lower_end():
+    text = interval_text({"estimate": 8.0, "low": 0.6, "high": 100.0})
+    assert text == "8 (1 to 100)"
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import platform
+import time
 from concurrent.futures import Executor
 from importlib.metadata import version
 from itertools import repeat
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from wallsim import __version__
 from wallsim.build import Firing, all_blocks
+from wallsim.estimate.advice import advice
 from wallsim.estimate.bore import BoreReadouts, bore_readouts
 from wallsim.estimate.identify import Identifiability, identifiability
 from wallsim.estimate.joint import Estimate
@@ -30,9 +32,9 @@ FAR_FROM_PRIOR = 3.0
 
 
 def build(
-    estimate: Estimate, executor: Executor, seconds: float
+    estimate: Estimate, executor: Executor, begun: float
 ) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:
-    """Return the document and the traces of a finished fit."""
+    """Return the document and the traces of a fit that began at ``begun`` [s, perf_counter]."""
     along = AlongTube.of(estimate)
     builder = WallBuilder(estimate.unknowns, estimate.resolution)
     wall, slope = builder.at(estimate.x)
@@ -61,13 +63,15 @@ def build(
         "stations": [
             {"sensor": s.name, "z_m": s.z.value} for s in estimate.campaign.case.sensors
         ],
-        "fit": _fit(estimate, errors, seconds),
+        "limit_temperature_K": limit,
+        "fit": _fit(estimate, errors),
     }
     document["verdict"] = verdict(document)
     frames = {
         f.run.name: _frame(estimate, f, run)
         for f, run in zip(estimate.campaign.firings, estimate.runs, strict=True)
     }
+    document["fit"]["seconds"] = time.perf_counter() - begun
     return document, frames
 
 
@@ -96,10 +100,13 @@ def _values(run: RunModel, x: Array, wall: Any) -> tuple[Array, ...]:
 
 
 def _inputs(estimate: Estimate) -> list[dict[str, str]]:
-    path = estimate.campaign.case.path
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    case = estimate.campaign.case
+    paths = [case.path] if case.tube.mesh is None else [case.path, case.tube.mesh]
+    files = [
+        {"path": str(p), "sha256": hashlib.sha256(p.read_bytes()).hexdigest()} for p in paths
+    ]
     logs = [{"path": str(f.log.path), "sha256": f.log.sha256} for f in estimate.campaign.firings]
-    return [{"path": str(path), "sha256": digest}, *logs]
+    return [*files, *logs]
 
 
 def _versions() -> dict[str, str]:
@@ -243,7 +250,10 @@ def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
             "time_s": plain(times),
             "mean_resistance_m2K_W": along.growth(name, times).interval(C),
         },
-        "dominated_by": variance_shares(estimate, mean.gradient, name),
+        "dominated_by": [
+            share | {"advice": advice(str(share["parameter"]), estimate.campaign, name)}
+            for share in variance_shares(estimate, mean.gradient, name)
+        ],
     }
     return _withheld(out, told)
 
@@ -308,7 +318,7 @@ def _parameters(estimate: Estimate) -> list[dict[str, Any]]:
     return out
 
 
-def _fit(estimate: Estimate, errors: dict[str, Array], seconds: float) -> dict[str, Any]:
+def _fit(estimate: Estimate, errors: dict[str, Array]) -> dict[str, Any]:
     samples = sum(t.t.size for run in estimate.runs for t in run.traces)
     effective = sum(
         w.noise.effective_samples(t.t.size)
@@ -318,11 +328,13 @@ def _fit(estimate: Estimate, errors: dict[str, Array], seconds: float) -> dict[s
     firings = len(estimate.runs)
     return {
         "converged": estimate.converged,
+        "misfit": estimate.chi2,
         "reduced_chi2": estimate.chi2 / samples,
         "prior_chi2": estimate.prior_chi2,
         "unknowns": int(estimate.x.size),
         "evaluations": estimate.evaluations,
-        "seconds": seconds,
+        "seconds": None,
+        "seconds_cover": "fit and reading off; not the logs read, nor the report drawn",
         "condition": estimate.condition,
         "discretisation_error_K": float(max(e.max() for e in errors.values())),
         "tolerance_K": estimate.campaign.case.fit.tolerance,
@@ -343,7 +355,7 @@ def _frame(estimate: Estimate, firing: Firing, run: RunModel) -> pd.DataFrame:
     """Return measured and fitted block means of one run on the log's clock."""
     block, zero = firing.block, firing.events.ignition
     every = np.arange(int(firing.end / block) + 1)
-    columns: dict[str, Array] = {"time_s": zero + (every + 0.5) * block}
+    columns: dict[str, Any] = {"time_s": zero + (every + 0.5) * block}
     residuals = dict(
         zip((t.sensor for t in run.traces), estimate.residuals[run.name], strict=True)
     )

@@ -67,16 +67,18 @@ def identifiability(estimate: Estimate, along: AlongTube, blend: str) -> Identif
             "the traces hardly narrow what was assumed beforehand about this deposit. Repeat the "
             "dosed and the bare firings",
         )
-    lack = (
-        "no bare firing shares the gas-side coefficient"
+    lack, cure = (
+        ("no bare firing shares the gas-side coefficient",
+         "Add a bare firing (same pressure, same sensors)")
         if not bare
-        else "its gas-side coefficient is too loosely tied to the bare firings"
+        else ("its gas-side coefficient is too loosely tied to the bare firings",
+              "Add a bare firing of its own fuel, or state its coefficient to "
+              f"{100.0 * LOOSE_COEFFICIENT:.0f} % or better")
     )
     return Identifiability(
         False, False,
         f"{lack}, and no growth is seen in the record: a steady deposit cannot be told from a "
-        "lower gas-side coefficient. Add a bare firing (same pressure, same sensors), or a burn "
-        "long enough to see the deposit grow",
+        f"lower gas-side coefficient. {cure}, or a burn long enough to see the deposit grow",
     )
 
 

@@ -180,30 +180,8 @@ def variance_shares(estimate: Estimate, gradient: Array, blend: str) -> list[dic
         cross = C[members] @ gradient
         part = float(cross @ np.linalg.solve(C[np.ix_(members, members)], cross)) / total
         if part >= SMALLEST_SHARE:
-            shares.append({"parameter": name, "share": min(part, 1.0), "advice": ADVICE.get(
-                next((key for key in ADVICE if name.startswith(key)), ""), "")})
+            shares.append({"parameter": name, "share": min(part, 1.0)})
     return sorted(shares, key=lambda s: -float(s["share"]))[:SHARES_SHOWN]  # type: ignore[arg-type]
 
 
 WANTED = ("deposit of ", "gas-side coefficient along the tube")
-ADVICE = {
-    "firing-to-firing gas temperature": "repeat the bare and the dosed firings",
-    "firing-to-firing heating": "repeat the bare and the dosed firings",
-    "gas-side coefficient of": "a bare firing of that blend's base fuel",
-    "gas temperature": "a better gas temperature, or bare firings of the same fuel",
-    "wall thickness": "measure the wall",
-    "conductivity of the wall": "a certificate or a measurement of the metal's conductivity",
-    "heat capacity of the wall": "weigh the tube; a certificate of the metal",
-    "thermocouple lead loss": "check the junctions in place against a known temperature",
-    "thermocouple lag": "thinner junctions, or a step test of each",
-    "thermocouple position": "measure the stations",
-    "ignition time": "log the ignition on the same clock",
-    "ignition ramp": "log the pressure faster",
-    "growth law": "a longer burn, or firings of different length",
-    "pressure exponent": "a second pressure level on the bare wall",
-    "purge after shutdown": "measure the purge flow",
-    "emissivity": "measure or paint the outside",
-    "outside convection": "shield the tube from draughts",
-    "head end": "insulate the head end",
-    "exit end": "insulate the exit end",
-}

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
+
+from wallsim.rounding import interval_text, upper_limit_text
 
 LARGE_RESIDUAL = 1.5
 NOISE_MULTIPLE = 3.0
 MANY = 4
+IGNITION_SPIKES = 0.5
+"""How far from ignition a spike is the igniter's [s]."""
+_SPIKES = re.compile(r"\d+ spikes? between (\S+) and (\S+) s, \d+ samples masked")
 
 
 def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -42,13 +48,13 @@ def _deposit(name: str, deposit: dict[str, Any]) -> dict[str, str]:
     R = deposit["mean_resistance_m2K_W"]
     if deposit["upper_limit_only"]:
         return _line("warning", f"{name}: the deposit {deposit['reason']}. Mean resistance below "
-                                f"{1e6 * R['high']:.3g} mm²K/W.")
+                                f"{upper_limit_text(1e6 * R['high']).removeprefix('below ')} "
+                                "mm²K/W.")
     removed = deposit["heat_load_removed"]
     text = (
-        f"{name}: mean deposit resistance {1e6 * R['estimate']:.3g} mm²K/W "
-        f"({1e6 * R['low']:.3g} to {1e6 * R['high']:.3g}) after {deposit['at_s']:.1f} s; it keeps "
-        f"out {100 * removed['estimate']:.1f} % ({100 * removed['low']:.1f} to "
-        f"{100 * removed['high']:.1f} %) of the bare wall's heat."
+        f"{name}: mean deposit resistance {interval_text(R, 1e6)} mm²K/W after "
+        f"{deposit['at_s']:.1f} s; it keeps out {interval_text(removed, 100.0)} % of the bare "
+        "wall's heat."
     )
     if deposit["dominated_by"]:
         first = deposit["dominated_by"][0]
@@ -86,15 +92,36 @@ def _pulls(document: dict[str, Any]) -> list[dict[str, str]]:
 
 
 def _lost(document: dict[str, Any]) -> list[dict[str, str]]:
-    """Return a line for each channel left out in part or whole; many spikes share one line."""
-    out, spikes = [], []
+    """Return a line for each channel left out in part or whole; ignition spikes share one."""
+    out: list[dict[str, str]] = []
+    spikes: list[dict[str, str]] = []
+    ignition: dict[str, int] = {}
     for run, entry in document["runs"].items():
         for sensor, c in entry["channels"].items():
-            if c["verdict"] == "ok" or not c["reason"]:
-                continue
-            line = _line("note", f"{sensor} in {run} ({c['verdict']}): {c['reason']}.")
-            (spikes if c["verdict"] == "spikes" else out).append(line)
+            found, reason = _beside_ignition(c, entry["ignition_s"])
+            if reason != c["reason"]:
+                ignition[run] = ignition.get(run, 0) + 1
+            if found and reason:
+                line = _line("note", f"{sensor} in {run} ({found}): {reason}.")
+                (spikes if found == "spikes" else out).append(line)
     if len(spikes) > MANY:
-        return [*out, _line("note", f"Isolated spikes were masked in {len(spikes)} channels; the "
-                                    "table of channels says where.")]
+        spikes = [_line("note", f"Spikes were masked in {len(spikes)} channels; the table of "
+                                "channels says where.")]
+    if ignition:
+        runs = f"{len(ignition)} runs" if len(ignition) > 1 else next(iter(ignition))
+        spikes.append(_line(
+            "note", f"Ignition spikes were masked in {sum(ignition.values())} channels of {runs}; "
+                    "the table of channels says where."))
     return [*out, *spikes]
+
+
+def _beside_ignition(channel: dict[str, Any], ignition: float) -> tuple[str, str]:
+    """Return verdict and reason of a channel without the spikes of its igniter."""
+    words = [word for word in channel["verdict"].split(", ") if word != "ok"]
+    parts = channel["reason"].split("; ")
+    for part in parts:
+        told = _SPIKES.fullmatch(part)
+        if told and all(abs(float(t) - ignition) < IGNITION_SPIKES for t in told.groups()):
+            words = [word for word in words if word != "spikes"]
+            parts = [other for other in parts if other is not part]
+    return ", ".join(words), "; ".join(parts)

@@ -89,11 +89,6 @@ def band(interval: Mapping[str, Any] | None, n: int | None = None) -> Band:
     return Band(*parts)
 
 
-def number(value: Any) -> float:
-    """Return a number of the document; null or absent becomes NaN."""
-    return float("nan") if value is None else float(value)
-
-
 def plain(value: Any) -> Any:
     """Return ``value`` in JSON's own types; what is not a finite number becomes null."""
     if isinstance(value, Mapping):

@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from wallsim.report.document import Array, Band, Document, array, band, file_stems, number
+from wallsim.report.document import Array, Band, Document, array, band, file_stems
 from wallsim.report.style import (
     COLOURS,
     SETTINGS,
@@ -24,8 +24,9 @@ from wallsim.report.style import (
     finish,
     legend_below,
 )
-from wallsim.report.traces import draw_run
-from wallsim.report.words import NOT_IDENTIFIABLE, PER_MM2
+from wallsim.report.traces import draw_run, sensor_colours
+from wallsim.report.words import PER_MM2
+from wallsim.rounding import NOT_IDENTIFIABLE, fixed, number
 
 _R_LABEL = "deposit resistance [mm²K/W]"
 _BAND = "Bands: 95\N{NO-BREAK SPACE}% intervals."
@@ -43,9 +44,10 @@ def draw(document: Document, traces: Mapping[str, pd.DataFrame]) -> list[Drawing
             *draw_heat_flux(document),
             *draw_against_pressure(document),
         ]
+        colours = sensor_colours(document, traces)
         for name, stem in file_stems(document["runs"]).items():
             run = document["runs"][name]
-            drawings.append(draw_run(name, run, traces[name], f"run_{stem}"))
+            drawings.append(draw_run(name, run, traces[name], f"run_{stem}", colours))
     return drawings
 
 
@@ -68,7 +70,10 @@ def _panels(every: Collection[str], shown: Collection[str]) -> list[list[tuple[i
 
 
 def _draw_deposit(axes: Axes, name: str, deposit: Document, x: Array, b: Band, i: int) -> None:
-    """Draw one deposit as what it is: a band, an upper limit, or a word in the legend."""
+    """Draw one deposit as what it is: a band, an upper limit, or a word in the legend.
+
+    ``name`` is what the legend calls it.
+    """
     if not deposit.get("identifiable", False) or not b.bounded:
         axes.plot([], [], color="none", label=f"{name}: {NOT_IDENTIFIABLE}")
     elif deposit.get("upper_limit_only") or not b.known:
@@ -87,19 +92,26 @@ def draw_resistance(document: Document) -> list[Drawing]:
         for i, name in group:
             z = array(deposits[name].get("z_m"))
             R = band(deposits[name].get("resistance_m2K_W"), z.size).scaled(PER_MM2)
-            _draw_deposit(axes, name, deposits[name], 1e3 * z, R, i)
+            _draw_deposit(axes, _at_end(name, deposits[name]), deposits[name], 1e3 * z, R, i)
         _along(axes, document)
         axes.set_ylim(bottom=0.0)
         axes.set_ylabel(_R_LABEL)
-        axes.set_title("deposit resistance along the tube")
+        axes.set_title("deposit resistance at the end of the longest burn")
         legend_below(axes, figure)
         caption = (
-            "Deposit resistance along the tube at the end of each blend's longest burn. "
+            "Deposit resistance along the tube at the end of each blend's longest burn: the time "
+            "since ignition stands beside its name. "
             f"{_BAND} Arrows: an upper limit only."
         )
         title = "Deposit resistance along the tube"
         drawings.append(finish(figure, f"resistance{_suffix(k)}", "deposit", title, caption))
     return drawings
+
+
+def _at_end(name: str, deposit: Document) -> str:
+    """Return a blend with the time since ignition for which its resistance holds."""
+    at = number(deposit.get("at_s"))
+    return f"{name} at {fixed(at, 1)} s" if np.isfinite(at) else name
 
 
 def _suffix(k: int) -> str:
@@ -131,9 +143,12 @@ def draw_resistance_in_time(document: Document) -> list[Drawing]:
         axes.set_ylabel(_R_LABEL)
         axes.set_ylim(bottom=0.0)
         axes.margins(x=0.01)
-        axes.set_title("growth of the deposit, mean of the tube")
+        axes.set_title("growth of the deposit, mean over the stations' stretch")
         legend_below(axes, figure)
-        caption = f"Mean deposit resistance of the tube since ignition. {_BAND}"
+        caption = (
+            "Mean deposit resistance between the first and the last station since ignition. "
+            f"{_BAND}"
+        )
         title = "Growth of the deposit"
         stem = f"resistance_in_time{_suffix(k)}"
         drawings.append(finish(figure, stem, "deposit", title, caption))
@@ -244,11 +259,14 @@ def draw_against_pressure(document: Document) -> list[Drawing]:
         for i, name in group:
             own_p = 1e-5 * array(deposits[name]["local_pressure_Pa"])
             R = band(deposits[name].get("resistance_m2K_W"), own_p.size).scaled(PER_MM2)
-            _draw_deposit(axes, name, deposits[name], own_p, R, i)
+            _draw_deposit(axes, _at_end(name, deposits[name]), deposits[name], own_p, R, i)
         axes.set_title("deposit resistance against pressure")
         axes.set_ylabel(_R_LABEL)
         _against(axes, figure)
-        caption = f"Deposit resistance with the local static pressure as the axis. {_BAND}"
+        caption = (
+            "Deposit resistance at the end of each blend's longest burn, with the local static "
+            f"pressure as the axis. {_BAND}"
+        )
         title, stem = "Deposit resistance against pressure", f"pressure_resistance{_suffix(k)}"
         drawings.append(finish(figure, stem, "gas side", title, caption))
     runs = {n: r for n, r in document["runs"].items() if r.get("local_pressure_Pa")}

@@ -43,7 +43,8 @@ def save(document: Document, traces: Mapping[str, pd.DataFrame], folder: Path) -
 def render(folder: Path) -> Path:
     """Write tables, figures and report of a result folder again; return the report's path.
 
-    Only ``result.json`` and ``traces/`` are read, so the outcome is the same each time.
+    Only ``result.json`` and ``traces/`` are read, so the outcome is the same each time. Figures of
+    what the result no longer holds are taken away.
 
     Raises
     ------
@@ -65,6 +66,21 @@ def render(folder: Path) -> Path:
     drawings = draw(document, traces)
     for drawing in drawings:
         write(folder / "figures" / f"{drawing.stem}.png", drawing.png)
+    _clear(folder / "figures", {f"{drawing.stem}.png" for drawing in drawings})
     report = folder / REPORT
     write(report, page(document, drawings).encode())
     return report
+
+
+def _clear(folder: Path, kept: set[str]) -> None:
+    """Delete pictures other than ``kept``; anything else in ``folder`` is the user's own."""
+    for path in folder.glob("*.png"):
+        if path.name not in kept and not path.name.startswith("."):
+            _delete(path)
+
+
+def _delete(path: Path) -> None:
+    try:
+        path.unlink()
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be deleted ({error.strerror or error})") from error

@@ -11,22 +11,26 @@ from typing import Any
 import jinja2
 import numpy as np
 
-from wallsim.report.document import Document, array, number
+from wallsim.report.document import Document, array
 from wallsim.report.style import Drawing
 from wallsim.report.words import (
     PER_MM2,
-    celsius,
+    beyond_text,
+    celsius_text,
     channel_counts,
     channel_faults,
     channel_use,
     coefficient_at,
+    counts_text,
     deposit_text,
     dominance_text,
-    fixed,
-    interval_text,
-    significant,
+    has_limit,
+    limit_celsius,
+    shown,
     stations,
+    stretch_text,
 )
+from wallsim.rounding import fixed, interval_text, number, significant
 
 LEVELS: Mapping[str, str] = {
     "good": "Good",
@@ -47,6 +51,7 @@ def page(document: Document, drawings: Sequence[Drawing]) -> str:
         keep_trailing_newline=True,
     )
     environment.filters["unbroken"] = lambda text: str(text).replace(" to ", "\xa0to\xa0")
+    environment.filters["shown"] = shown
     case = document["case"]
     return environment.get_template("report.html").render(
         title=case.get("title") or "untitled campaign",
@@ -61,10 +66,10 @@ def page(document: Document, drawings: Sequence[Drawing]) -> str:
         water=any(b.get("water") for b in document["blends"].values()),
         runs=list(_run_rows(document)),
         faults=channel_faults(document),
-        has_limit=any(
-            r.get("time_to_limit_s") or r.get("time_to_limit_note")
-            for r in document["runs"].values()
-        ),
+        stretch=stretch_text(document),
+        has_limit=has_limit(document),
+        limit=limit_celsius(document),
+        beyond=beyond_text(document),
         parameters=[_parameter_row(p) for p in document.get("parameters") or []],
         fit=_fit_rows(document.get("fit") or {}),
         validity=[str(line) for line in document.get("validity") or []],
@@ -81,7 +86,8 @@ def verdict_lines(document: Document) -> list[dict[str, str]]:
     for item in document.get("verdict") or []:
         level = item.get("level", "note")
         level = level if level in LEVELS else "note"
-        lines.append({"level": level, "word": LEVELS[level], "text": str(item.get("text", ""))})
+        text = shown(str(item.get("text", "")))
+        lines.append({"level": level, "word": LEVELS[level], "text": text})
     return lines
 
 
@@ -128,7 +134,7 @@ def _blend_rows(document: Document) -> Iterator[dict[str, str]]:
             "silicon": fixed(blend.get("silicon"), 2, 100.0),
             "water": fixed(blend.get("water"), 1, 100.0),
             "factor": _factor(blend),
-            "gas": interval_text(blend.get("gas_temperature_K")),
+            "gas": celsius_text(blend.get("gas_temperature_K")),
         }
 
 
@@ -159,8 +165,6 @@ def _gas_rows(document: Document) -> list[dict[str, str]]:
 
 def _run_rows(document: Document) -> Iterator[dict[str, Any]]:
     for name, run in document["runs"].items():
-        used, total = channel_counts(run)
-        peak = run.get("bore_peak_K") or {}
         yield {
             "run": name,
             "blend": run.get("blend") or "-",
@@ -168,12 +172,11 @@ def _run_rows(document: Document) -> Iterator[dict[str, Any]]:
             "burn": fixed(run.get("burn_s"), 2),
             "pressure": fixed(run.get("plateau_pressure_Pa"), 2, 1e-5),
             "factor": interval_text(run.get("heating_factor")),
-            "peak": interval_text(peak),
-            "peak_celsius": celsius(peak.get("estimate")),
+            "peak": celsius_text(run.get("bore_peak_K")),
             "peak_z": fixed(run.get("bore_peak_z_m"), 0, 1e3),
             "limit": _limit_text(run),
-            "used": used,
-            "total": total,
+            "used": counts_text(run),
+            "total": channel_counts(run)[2],
             "notes": [str(note) for note in run.get("log_notes") or []],
             "channels": list(_channel_rows(run)),
         }
@@ -223,14 +226,17 @@ def _samples_text(fit: Document) -> str:
 
 
 def _fit_rows(fit: Document) -> list[tuple[str, str]]:
+    cover = fit.get("seconds_cover")
+    seconds = f"time taken [s]: {cover}" if cover else "time taken [s]"
     rows = [
         ("converged", "yes" if fit.get("converged") else "no"),
-        ("reduced chi-square", significant(fit.get("reduced_chi2"))),
+        ("misfit, as in the progress line", significant(fit.get("misfit"), 4)),
+        ("reduced chi-square: misfit per block mean", significant(fit.get("reduced_chi2"))),
         ("evaluations", fixed(fit.get("evaluations"), 0)),
         ("unknowns", fixed(fit.get("unknowns"), 0)),
         ("marches of the wall", fixed(fit.get("marches"), 0)),
         ("independent samples (of block means)", _samples_text(fit)),
-        ("time taken [s]", fixed(fit.get("seconds"), 1)),
+        (seconds, fixed(fit.get("seconds"), 1)),
         ("condition number", significant(fit.get("condition"), 2)),
         (
             "largest discretisation error of a reading [K]",

@@ -33,6 +33,14 @@ COLOURS: Final = (
     "#4c3eb6",
     "#45191d",
 )
+SENSOR_COLOURS: Final = (
+    *COLOURS,
+    "#0e8f8b",
+    "#e07ab8",
+    "#8a9a1b",
+    "#e8663c",
+)
+"""A campaign has more sensors than runs in a panel."""
 DASHES: Final = ("-", "--", "-.", (0, (5, 1.5, 1, 1.5, 1, 1.5)), (0, (1.5, 1.2)), "-", "--", "-.")
 
 SETTINGS: Final[Mapping[str, Any]] = {

@@ -15,19 +15,24 @@ from rich.text import Text
 
 from wallsim.report.document import Document, array, band
 from wallsim.report.words import (
-    NOT_IDENTIFIABLE,
     PER_MM2,
     USED,
+    ZERO_CELSIUS,
     Fault,
+    beyond_text,
     channel_counts,
     channel_faults,
     coefficient_at,
+    counts_text,
     deposit_text,
-    fixed,
-    interval_text,
+    has_limit,
+    limit_celsius,
     limits_text,
+    shown,
     stations,
+    stretch_text,
 )
+from wallsim.rounding import NOT_IDENTIFIABLE, fixed, interval_text, significant
 
 _MOST_LOST = 8
 _MOST_MARKED = 3
@@ -51,6 +56,7 @@ def summary(document: Document, console: Console, folder: Path | None = None) ->
     _print_coefficient(document, console)
     _print_runs(document, console)
     _print_faults(document, console, said)
+    _print_fit(document, console)
     if folder is not None:
         _line(console, "")
         _line(console, f"Report: {Path(folder) / 'report.html'}", "bold", wrap=False)
@@ -59,6 +65,7 @@ def summary(document: Document, console: Console, folder: Path | None = None) ->
 def _said(text: str, console: Console) -> str:
     """Return ``text`` in characters that the terminal can show."""
     try:
+        text = shown(text)
         text.encode(console.encoding)
     except UnicodeEncodeError:
         text = text.replace("²", "^2").replace("µ", "u").replace("°", "deg")
@@ -112,7 +119,7 @@ def _print_deposits(document: Document, console: Console, said: str) -> None:
     if not deposits:
         _line(console, "No blend was given a deposit: only the gas side was determined.")
         return
-    _line(console, "Deposit, mean of the tube, 95 % intervals", "bold")
+    _line(console, f"Deposit, mean {stretch_text(document)}, 95 % intervals", "bold")
     columns = ["blend", "at s", "R mm²K/W", "heat kept out %", "thickness µm"]
     table = _table(console, columns, left=1)
     notes: list[tuple[Text, str]] = []
@@ -169,22 +176,50 @@ def _print_runs(document: Document, console: Console) -> None:
     """Print one row a run."""
     _line(console, "")
     _line(console, "Runs (+- is half of the 95 % interval)", "bold")
-    columns = ["run", "blend", "burn s", "heating factor", "hottest bore °C", "channels"]
-    limited = any(run.get("time_to_limit_s") for run in document["runs"].values())
-    columns += ["limit at s"] * limited
+    totals = {channel_counts(run)[2] for run in document["runs"].values()}
+    used = f"used of {totals.pop()}" if len(totals) == 1 else "channels used"
+    columns = ["run", "blend", "burn s", "heating factor", "hottest bore °C", used]
+    limited = has_limit(document)
+    columns += [f"{limit_celsius(document)} at s"] * limited
     table = _table(console, columns, left=2)
     for name, run in document["runs"].items():
-        used, total = channel_counts(run)
         table.add_row(
             Text(_said(name, console)),
             Text(_said(str(run.get("blend")), console)),
             fixed(run.get("burn_s"), 1),
             _plus_minus(run.get("heating_factor"), 3),
-            _plus_minus(run.get("bore_peak_K"), 0, -273.15),
-            f"{used}/{total}",
+            _plus_minus(run.get("bore_peak_K"), 0, -ZERO_CELSIUS),
+            counts_text(run),
             *[fixed((run.get("time_to_limit_s") or {}).get("estimate"), 1)] * limited,
         )
     console.print(table)
+    if limited:
+        _line(console, f"{limit_celsius(document)} at s: when the hottest bore would reach it if "
+                       "the burn went on.")
+        for note, names in _limit_notes(document).items():
+            _line(console, f"{', '.join(names)}: {note}")
+    if beyond := beyond_text(document):
+        _line(console, beyond)
+
+
+def _limit_notes(document: Document) -> dict[str, list[str]]:
+    """Return why there is no time to the limit, with the runs it holds for."""
+    notes: dict[str, list[str]] = {}
+    for name, run in document["runs"].items():
+        if run.get("time_to_limit_note") and not run.get("time_to_limit_s"):
+            notes.setdefault(str(run["time_to_limit_note"]), []).append(name)
+    return notes
+
+
+def _print_fit(document: Document, console: Console) -> None:
+    """Print how well the fit closed, with the misfit that its progress line showed."""
+    fit = document.get("fit") or {}
+    if fit.get("evaluations") is None or fit.get("blocks") is None:
+        return
+    chi2 = significant(fit.get("reduced_chi2"))
+    misfit = f"misfit {fit['misfit']:.4g} over " if fit.get("misfit") is not None else ""
+    _line(console, f"Fit: {fit['evaluations']} evaluations, {misfit}{fit['blocks']} block means "
+                   f"({chi2} each), {fixed(fit.get('seconds'), 0)} s")
 
 
 def _print_faults(document: Document, console: Console, said: str) -> None:
@@ -204,11 +239,18 @@ def _print_faults(document: Document, console: Console, said: str) -> None:
         rows += [
             (Text(verdict, "bold"), f"{n} channels, used all the same: see the report")
             for verdict, n in counts.items()
-            if f"{n} channels" not in said
+            if not _counted(verdict, n, said)
         ]
     if rows:
         _line(console, "Channels not in order", "bold")
         _grid(console, rows)
+
+
+def _counted(verdict: str, n: int, said: str) -> bool:
+    """Return whether the verdict has counted the channels with this finding already."""
+    return f"{n} channels" in said or (
+        verdict == "spikes" and re.search(r"[Ss]pikes were masked in", said) is not None
+    )
 
 
 def _unsaid(fault: Fault, said: str) -> Fault:
@@ -216,7 +258,10 @@ def _unsaid(fault: Fault, said: str) -> Fault:
 
     def told(sensor: str) -> bool:
         name = re.compile(rf"(?<!\w){re.escape(f'{sensor} in {fault.run}')}(?!\w)")
-        return any(name.search(line) and fault.reason in line for line in said.splitlines())
+        parts = fault.reason.split("; ")
+        return any(
+            name.search(line) and any(part in line for part in parts) for line in said.splitlines()
+        )
 
     return replace(fault, sensors=tuple(s for s in fault.sensors if not told(s)))
 

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from wallsim.report.document import Array, Band, Document, array, band, number
+from wallsim.report.document import Array, Band, Document, array, band
 from wallsim.report.words import PER_MM2, dominance_text
+from wallsim.rounding import number
 
 _ENDS = ("estimate", "low", "high")
 

@@ -1,4 +1,4 @@
-"""Numbers as a reader wants them: rounded to what the interval supports, unit beside them."""
+"""What a document says, in a few words: deposits, what limits them, channels, places."""
 
 from __future__ import annotations
 
@@ -8,65 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from wallsim.report.document import Document, array, band, number
+from wallsim.report.document import Document, array, band
+from wallsim.rounding import NOT_IDENTIFIABLE, fixed, interval_text, number, upper_limit_text
 
-NOT_IDENTIFIABLE = "not identifiable"
+ZERO_CELSIUS = 273.15
 USED, NOT_USED = "used", "not used"
 PER_MM2 = 1e6
 """From m^2 K/W to mm^2 K/W."""
-
-
-def _decimals(size: float, digits: int = 2) -> int:
-    """Return the decimals that leave ``digits`` significant figures in ``size``."""
-    if not np.isfinite(size) or size <= 0.0:
-        return digits
-    return digits - 1 - int(np.floor(np.log10(size)))
-
-
-def _rounded(value: float, decimals: int) -> str:
-    value = round(value, decimals) + 0.0
-    return f"{value:.{max(decimals, 0)}f}"
-
-
-def significant(value: Any, digits: int = 3, scale: float = 1.0) -> str:
-    """Return a number with ``digits`` significant figures, "-" where there is none."""
-    value = scale * number(value)
-    if not np.isfinite(value):
-        return "-"
-    if value == 0.0:
-        return "0"
-    if not 1e-3 <= abs(value) < 1e6:
-        return f"{value:.{digits - 1}e}"
-    return _rounded(value, _decimals(abs(value), digits))
-
-
-def fixed(value: Any, decimals: int, scale: float = 1.0) -> str:
-    """Return a number with ``decimals`` decimals, "-" where there is none."""
-    value = scale * number(value)
-    return _rounded(value, decimals) if np.isfinite(value) else "-"
-
-
-def interval_text(interval: Mapping[str, Any] | None, scale: float = 1.0) -> str:
-    """Return ``"127 (110 to 146)"``; one end alone reads "below" or "above"."""
-    b = band(interval).scaled(scale)
-    estimate, low, high = float(b.estimate), float(b.low), float(b.high)
-    if not np.isfinite(estimate):
-        if np.isfinite(high):
-            return upper_limit_text(high)
-        return f"above {significant(low, 2)}" if np.isfinite(low) else NOT_IDENTIFIABLE
-    if not np.isfinite(low + high):
-        return f"{significant(estimate)} (no interval)"
-    if low == high:
-        return f"{significant(estimate)} (held fixed)"
-    decimals = min(_decimals(0.5 * (high - low)), 6)
-    estimate_text, low_text, high_text = (_rounded(v, decimals) for v in (estimate, low, high))
-    return f"{estimate_text} ({low_text} to {high_text})"
-
-
-def upper_limit_text(high: float) -> str:
-    """Return ``"below 180"``: two significant figures, rounded away from the value."""
-    step = 10.0 ** -_decimals(abs(high))
-    return f"below {significant(np.ceil(high / step - 1e-9) * step, 2)}"
 
 
 def deposit_text(deposit: Document, key: str, scale: float) -> str:
@@ -95,20 +43,34 @@ def limits_text(deposit: Document, count: int = 1) -> str:
     return f"{text}: {advice}" if advice else text
 
 
-def channel_counts(run: Document) -> tuple[int, int]:
-    """Return how many channels of a run were used at all, and how many it has."""
-    channels = run.get("channels") or {}
-    return sum((c.get("samples") or 0) > 0 for c in channels.values()), len(channels)
+def channel_counts(run: Document) -> tuple[int, int, int]:
+    """Return how many channels of a run were used whole, used in part, and are there."""
+    uses = [channel_use(c, run) for c in (run.get("channels") or {}).values()]
+    whole = uses.count(USED)
+    return whole, len(uses) - whole - uses.count(NOT_USED), len(uses)
+
+
+def counts_text(run: Document) -> str:
+    """Return ``"10+1 part"``: channels used whole and in part."""
+    whole, part, _ = channel_counts(run)
+    return f"{whole}+{part} part" if part else str(whole)
 
 
 def channel_use(channel: Document, run: Document) -> str:
     """Return how far a channel of ``run`` was used: "used", "until 7.0 s", "not used"."""
     if not channel.get("samples"):
         return NOT_USED
-    ends = [number(c.get("used_until_s")) for c in (run.get("channels") or {}).values()]
+    every = (run.get("channels") or {}).values()
+    ends = [number(c.get("used_until_s")) for c in every]
+    starts = [number(c.get("used_from_s")) for c in every]
     longest = max((end for end in ends if np.isfinite(end)), default=np.nan)
-    until = number(channel.get("used_until_s"))
-    return f"until {until:.1f} s" if until < longest - 0.1 else USED
+    first = min((start for start in starts if np.isfinite(start)), default=np.nan)
+    until, since = number(channel.get("used_until_s")), number(channel.get("used_from_s"))
+    late = since > max(first, number(run.get("ignition_s"))) + 0.1
+    limits = [f"from {since:.1f} s"] * late + [f"until {until:.1f} s"] * (until < longest - 0.1)
+    if not limits and {"excluded", "clipped"} & set(str(channel.get("verdict")).split(", ")):
+        return "in part"
+    return " ".join(limits) or USED
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,9 +106,51 @@ def channel_faults(document: Document) -> list[Fault]:
     return sorted(faults, key=lambda fault: rank.get(fault.use, 1))
 
 
-def celsius(kelvin: Any) -> str:
-    """Return a temperature in whole degC, "-" where there is none."""
-    return fixed(number(kelvin) - 273.15, 0)
+def celsius_text(interval: Mapping[str, Any] | None) -> str:
+    """Return an interval in K in degC."""
+    return interval_text(interval, shift=-ZERO_CELSIUS)
+
+
+def shown(text: str) -> str:
+    """Return words of a document with the units a page writes."""
+    return text.replace(" degC", " °C")
+
+
+def limit_celsius(document: Document) -> str:
+    """Return the limit temperature [°C] in words; "the limit" where it was not recorded."""
+    limit = number(document.get("limit_temperature_K"))
+    return f"{fixed(limit - ZERO_CELSIUS, 0)} °C" if np.isfinite(limit) else "the limit"
+
+
+def has_limit(document: Document) -> bool:
+    """Return whether the time to a limit temperature was asked for."""
+    keys = ("time_to_limit_s", "time_to_limit_note")
+    return any(run.get(key) for run in document["runs"].values() for key in keys)
+
+
+def stretch_text(document: Document) -> str:
+    """Return ``"from 25 to 378 mm (first to last station)"``, where means are taken."""
+    z = [at for _, at in stations(document)]
+    if not z:
+        return "from the first to the last station"
+    return f"from {1e3 * z[0]:.0f} to {1e3 * z[-1]:.0f} mm (first to last station)"
+
+
+def beyond_text(document: Document) -> str:
+    """Return which runs have their hottest bore where no station is; empty if none."""
+    z = [at for _, at in stations(document)]
+    peaks = {n: number(run.get("bore_peak_z_m")) for n, run in document["runs"].items()}
+    beyond = {n: p for n, p in peaks.items() if z and not z[0] - 5e-4 <= p <= z[-1] + 5e-4}
+    beyond = {n: p for n, p in beyond.items() if np.isfinite(p)}
+    if not beyond:
+        return ""
+    names = "all runs" if len(beyond) == len(peaks) > 1 else ", ".join(beyond)
+    places = sorted({f"{1e3 * p:.0f}" for p in beyond.values()}, key=float)
+    span = places[0] if len(places) == 1 else f"{places[0]} to {places[-1]}"
+    return (
+        f"The hottest bore of {names} lies at z {span} mm, outside the stations "
+        f"({1e3 * z[0]:.0f} to {1e3 * z[-1]:.0f} mm): no thermocouple checks it there."
+    )
 
 
 def stations(document: Document) -> list[tuple[str, float]]:

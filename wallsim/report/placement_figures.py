@@ -1,0 +1,234 @@
+"""The figures of a plan: along the tube, against number, burn, repeats, rate, lag, and worth."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+
+from wallsim.report.document import Array, Document, array
+from wallsim.report.style import COLOURS, DASHES, SETTINGS, Drawing, canvas, finish, legend_below
+
+MARKERS = "osD^vP"
+UNITS = {"1": (100.0, "%"), "m^2*K/W": (1e6, "mm²K/W"), "K": (1.0, "K")}
+ZERO_CELSIUS = 273.15
+SECTION = "plan"
+BARS = 10
+
+
+def draw_plan(document: Document) -> list[Drawing]:
+    """Return every figure of a plan, in the order it is read."""
+    settings: Any = dict(SETTINGS)
+    with mpl.rc_context(settings):
+        drawings = [
+            draw_along(document), draw_number(document), draw_burn(document),
+            draw_repeats(document), draw_logging(document), draw_worth(document),
+        ]
+    return [d for d in drawings if d is not None]
+
+
+def _scale(document: Document, i: int = 0) -> tuple[float, str]:
+    return UNITS[document["wants"][i]["unit"]]
+
+
+def _label(document: Document, i: int = 0) -> str:
+    return f"± on {document['wants'][i]['text']} [{_scale(document, i)[1]}]"
+
+
+def _halves(document: Document, rows: list[Document], i: int = 0) -> Array:
+    scale = _scale(document, i)[0]
+    return array([np.nan if not r["half_widths"] else scale * r["half_widths"][i] for r in rows])
+
+
+def _goal(axes: Axes, document: Document) -> None:
+    if document["goal"] is not None:
+        at = _scale(document)[0] * document["goal"]
+        axes.axhline(at, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)), label="goal")
+
+
+def _line(axes: Axes, x: Any, y: Any, i: int, label: str) -> None:
+    axes.plot(x, y, color=COLOURS[i % len(COLOURS)], linestyle=DASHES[i % len(DASHES)],
+              marker=MARKERS[i % len(MARKERS)], markersize=5.0, label=label)
+
+
+def draw_along(document: Document) -> Drawing:
+    """Return what a thermocouple tells by where it sits, and the stations chosen."""
+    along, scale = document["along_tube"], _scale(document)[0]
+    figure = canvas(5.2)
+    top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    z, depth = 1e3 * array(along["z_m"]), array(along["depth_m"])
+    for i, d in enumerate(np.unique(depth)):
+        at = depth == d
+        where = "on the surface" if d == 0.0 else f"{1e3 * d:g} mm deep"
+        _line(top, z[at], scale * array(along["alone"])[at], i, f"one alone, {where}")
+        _line(bottom, z[at], scale * array(along["one_more"])[at], i, f"one more, {where}")
+    now = scale * document["wants"][0]["half_width"]
+    bottom.axhline(now, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)), label="as planned")
+    counted = Counter((s["z_m"], s["welded_already"]) for s in document["stations"])
+    for axes in (top, bottom):
+        for low, high in document["keep_out_m"]:
+            axes.axvspan(1e3 * low, 1e3 * high, color="#ececec", zorder=0)
+    for (at, welded), n in counted.items():
+        top.plot(1e3 * at, 0.03, transform=top.get_xaxis_transform(), marker="s" if welded else "^",
+                 color="#222222", markersize=7.0, linestyle="none", zorder=5)
+        if n > 1:
+            top.annotate(f"×{n}", (1e3 * at, 0.06), xycoords=top.get_xaxis_transform(),
+                         ha="center", va="bottom")
+    top.plot([], [], marker="^", color="#222222", linestyle="none", label="chosen station")
+    top.set_ylim(bottom=0.0)
+    top.set_ylabel("± [" + _scale(document)[1] + "]")
+    bottom.set_ylabel("± [" + _scale(document)[1] + "]")
+    top.set_title(f"± on {document['wants'][0]['text']} by where a thermocouple sits")
+    top.legend(loc="upper center", ncols=2)
+    bottom.set_xlim(0.0, 1e3 * document["tube_length_m"])
+    bottom.set_xlabel("distance from the head z [mm]")
+    legend_below(bottom, figure)
+    caption = (
+        "Half the 95 % interval with a single thermocouple at z (top), and with one more beside "
+        "those chosen (bottom). Triangles: chosen stations. Grey: kept free."
+    )
+    return finish(figure, "along_tube", SECTION, "Where", caption)
+
+
+def draw_number(document: Document) -> Drawing:
+    """Return intervals against the number of thermocouples, and where they then sit."""
+    rows = document["against_number"]
+    n = array([r["thermocouples"] for r in rows])
+    figure = canvas(6.2)
+    top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(3, 3))
+    _line(top, n, _halves(document, rows), 0, "best places")
+    if rows[0]["evenly_spaced"] is not None:
+        even = _scale(document)[0] * array([r["evenly_spaced"] for r in rows])
+        _line(top, n, even, 1, "evenly spaced")
+    _goal(top, document)
+    top.set_ylim(bottom=0.0)
+    top.set_ylabel("± [" + _scale(document)[1] + "]")
+    top.set_title(_label(document))
+    top.legend(loc="upper right")
+    planned = len(document["stations"])
+    for row in rows:
+        counted = Counter((s["z_m"], s["welded_already"]) for s in row["stations"])
+        colour = COLOURS[3] if row["thermocouples"] == planned else COLOURS[0]
+        for (at, welded), count in counted.items():
+            bottom.plot(row["thermocouples"], 1e3 * at, color=colour, linestyle="none",
+                        marker="s" if welded else "o", markersize=8.5 if count > 1 else 5.0,
+                        markerfacecolor="none" if count > 1 else colour, markeredgewidth=1.6)
+    bottom.plot([], [], "o", color=COLOURS[0], label="one")
+    bottom.plot([], [], "o", color=COLOURS[0], markerfacecolor="none", markersize=8.5,
+                markeredgewidth=1.6, label="two at one station")
+    bottom.plot([], [], "o", color=COLOURS[3], label="as planned")
+    bottom.set_ylabel("z [mm]")
+    bottom.set_ylim(0.0, 1e3 * document["tube_length_m"])
+    bottom.set_title("the best places for each number")
+    bottom.set_xlabel("thermocouples")
+    bottom.set_xticks(n)
+    legend_below(bottom, figure, 3)
+    caption = "Half the 95 % interval against the number of thermocouples, and where they sit."
+    return finish(figure, "against_number", SECTION, "How many thermocouples", caption)
+
+
+def draw_burn(document: Document) -> Drawing | None:
+    """Return intervals and the hottest bore against the burn time."""
+    rows = [r for r in document["against_burn"] if r["half_widths"]]
+    if len(rows) < 2:
+        return None
+    t = array([r["burn_s"] for r in rows])
+    figure = canvas(5.4)
+    top, bottom = figure.subplots(2, 1, sharex=True)
+    _line(top, t, _halves(document, rows), 0, "expected interval")
+    _goal(top, document)
+    top.set_ylim(bottom=0.0)
+    top.set_ylabel("± [" + _scale(document)[1] + "]")
+    top.set_title(_label(document))
+    peak = array([r["bore_peak_K"] for r in rows]) - ZERO_CELSIUS
+    _line(bottom, t, peak, 2, "hottest bare bore, as expected")
+    if (limit := document["limit"]) is not None:
+        hot = limit["temperature_K"] - ZERO_CELSIUS
+        bottom.axhline(hot, color=COLOURS[3], linewidth=1.2, linestyle="--", label="limit")
+        higher = f"limit reached, h {100 * (limit['hotter'] - 1):.0f} % higher"
+        for key, style, label in (("time_s", "-", "limit reached, as expected"),
+                                  ("time_hotter_s", ":", higher)):
+            if limit[key] is not None and limit[key] < 1.3 * t.max():
+                top.axvline(limit[key], color=COLOURS[3], linestyle=style, linewidth=1.2)
+                bottom.axvline(limit[key], color=COLOURS[3], linestyle=style, linewidth=1.2,
+                               label=label)
+    top.legend(loc="upper right")
+    bottom.set_ylabel("peak [°C]")
+    bottom.set_title("hottest temperature of the bare bore")
+    bottom.set_xlabel("burn [s]")
+    legend_below(bottom, figure, 2)
+    caption = (
+        "Half the 95 % interval against the burn (all firings longer or shorter together, the "
+        "deposit grown as far as it then gets), and the bare bore against its limit temperature."
+    )
+    return finish(figure, "against_burn", SECTION, "How long", caption)
+
+
+def draw_repeats(document: Document) -> Drawing | None:
+    """Return intervals against how often bare and dosed blends are fired."""
+    rows = document["against_repeats"]
+    if not rows:
+        return None
+    figure = canvas(4.2)
+    axes = figure.subplots()
+    for i, m in enumerate(dict.fromkeys(r["dosed"] for r in rows)):
+        of_m = [r for r in rows if r["dosed"] == m]
+        n = array([r["bare"] for r in of_m])
+        _line(axes, n, _halves(document, of_m), i, f"{m} dosed")
+    _goal(axes, document)
+    axes.set_ylim(bottom=0.0)
+    axes.set_xticks(sorted({r["bare"] for r in rows}))
+    axes.set_xlabel("bare firings")
+    axes.set_ylabel("± [" + _scale(document)[1] + "]")
+    axes.set_title(_label(document))
+    legend_below(axes, figure, 3)
+    caption = "Half the 95 % interval against the number of bare firings, one line a number dosed."
+    return finish(figure, "against_repeats", SECTION, "How many repeats", caption)
+
+
+def draw_logging(document: Document) -> Drawing:
+    """Return intervals against the sample rate and the lag of the thermocouples."""
+    figure = canvas(3.4)
+    left, right = figure.subplots(1, 2, sharey=True)
+    rates, lags = document["against_rate"], document["against_lag"]
+    _line(left, array([r["rate_Hz"] for r in rates]), _halves(document, rates), 0, "")
+    _line(right, array([r["lag_s"] for r in lags]), _halves(document, lags), 0, "")
+    for axes, at, label in ((left, document["rate_Hz"], "samples a second [Hz]"),
+                            (right, document["lag_s"], "lag [s]")):
+        axes.set_xscale("log")
+        if at > 0.0:
+            axes.axvline(at, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)))
+        axes.set_xlabel(label)
+    left.set_ylim(bottom=0.0)
+    left.set_ylabel("± [" + _scale(document)[1] + "]")
+    figure.suptitle(_label(document), fontsize=10.5, fontweight="bold", x=0.02, ha="left")
+    caption = "Half the 95 % interval against sample rate and lag. Dashed: as planned."
+    return finish(figure, "logging", SECTION, "How fast", caption)
+
+
+def draw_worth(document: Document) -> Drawing:
+    """Return by how much one more measurement would narrow the first want."""
+    rows = [r for r in document["worth"] if r["narrower_by"] > 0.001][:BARS][::-1]
+    figure = canvas(0.9 + 0.5 * max(len(rows), 1))
+    axes = figure.subplots()
+    y, kinds = np.arange(len(rows)), ("known", "firing", "thermocouple")
+    for row, at in zip(rows, y, strict=True):
+        colour = COLOURS[kinds.index(row["kind"])]
+        axes.barh(at, 100.0 * row["narrower_by"], height=0.34, color=colour, align="edge")
+        text = f"{row['what']}, {100.0 * row['narrower_by']:.1f} %"
+        axes.annotate(text, (0.0, at - 0.04), xytext=(2, 0), textcoords="offset points", va="top",
+                      fontsize=9.5)
+    axes.set_yticks([])
+    axes.set_ylim(-0.6, len(rows) - 0.4)
+    axes.set_xlim(left=0.0)
+    axes.grid(visible=False, axis="y")
+    axes.set_xlabel("interval narrower by [%]")
+    axes.set_title(f"what would narrow {document['wants'][0]['text']}")
+    caption = (
+        "How much narrower the interval would be with one thing known exactly, one more firing, "
+        "or one more thermocouple."
+    )
+    return finish(figure, "worth", SECTION, "What else would help", caption)

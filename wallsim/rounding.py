@@ -1,0 +1,91 @@
+"""Numbers as a reader wants them: rounded to what their interval supports."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+NOT_IDENTIFIABLE = "not identifiable"
+
+
+def number(value: Any) -> float:
+    """Return a number of a document; null or absent becomes NaN."""
+    return math.nan if value is None else float(value)
+
+
+def decimals(size: float, digits: int = 2) -> int:
+    """Return the decimals that leave ``digits`` significant figures in ``size``."""
+    if not math.isfinite(size) or size <= 0.0:
+        return digits
+    return digits - 1 - math.floor(math.log10(size))
+
+
+def decimals_of_error(error: float) -> int:
+    """Return the decimals that an uncertainty supports.
+
+    Two significant figures where it starts with 100 to 354, one from 355 to 949 (Particle Data
+    Group, Review of Particle Physics, Introduction, section 5.3, "Rounding"; from memory).
+    """
+    if not math.isfinite(error) or error <= 0.0:
+        return 2
+    leading = error / 10.0 ** math.floor(math.log10(error))
+    return decimals(error, 1 if 3.55 <= leading < 9.5 else 2) - (leading >= 9.5)
+
+
+def rounded(value: float, places: int) -> str:
+    """Return ``value`` with ``places`` decimals; below zero whole tens, hundreds, ..."""
+    return f"{round(value, places) + 0.0:.{max(places, 0)}f}"
+
+
+def significant(value: Any, digits: int = 3, scale: float = 1.0) -> str:
+    """Return a number with ``digits`` significant figures, "-" where there is none."""
+    value = scale * number(value)
+    if not math.isfinite(value):
+        return "-"
+    if value == 0.0:
+        return "0"
+    if not 1e-3 <= abs(value) < 1e6:
+        return f"{value:.{digits - 1}e}"
+    return rounded(value, decimals(abs(value), digits))
+
+
+def fixed(value: Any, places: int, scale: float = 1.0) -> str:
+    """Return a number with ``places`` decimals, "-" where there is none."""
+    value = scale * number(value)
+    return rounded(value, places) if math.isfinite(value) else "-"
+
+
+def interval_text(
+    interval: Mapping[str, Any] | None, scale: float = 1.0, shift: float = 0.0
+) -> str:
+    """Return ``"127 (110 to 146)"``; one end alone reads "below" or "above".
+
+    Parameters
+    ----------
+    interval : mapping or None
+        ``{"estimate", "low", "high"}``; null as a whole or in part where not identifiable.
+    scale, shift : float
+        To the unit wanted: ``scale * value + shift``.
+    """
+    ends = interval or {}
+    estimate, low, high = (
+        scale * number(ends.get(key)) + shift for key in ("estimate", "low", "high")
+    )
+    if not math.isfinite(estimate):
+        if math.isfinite(high):
+            return upper_limit_text(high)
+        return f"above {significant(low, 2)}" if math.isfinite(low) else NOT_IDENTIFIABLE
+    if not math.isfinite(low + high):
+        return f"{significant(estimate)} (no interval)"
+    if low == high:
+        return f"{significant(estimate)} (held fixed)"
+    # the shorter side: in a skew interval the longer one would round the lower end to nothing
+    places = min(decimals_of_error(min(estimate - low, high - estimate)), 6)
+    return f"{rounded(estimate, places)} ({rounded(low, places)} to {rounded(high, places)})"
+
+
+def upper_limit_text(high: float) -> str:
+    """Return ``"below 180"``: two significant figures, rounded away from the value."""
+    step = 10.0 ** -decimals(abs(high))
+    return f"below {significant(math.ceil(high / step - 1e-9) * step, 2)}"
