@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
+from collections.abc import Iterable
 from typing import Any
 
 from wallsim.build import Campaign
+from wallsim.logs.model import Channel
+
+IGNITION_SPIKES = 0.5
+"""How far from ignition a spike is the igniter's [s]."""
+
+_SPIKES = re.compile(r"\d+ spikes? between (\S+) and (\S+) s, \d+ samples masked")
+_CUT = {"open", "detached", "drift", "clipped", "excluded"}
 
 
 def check_document(campaign: Campaign) -> dict[str, Any]:
@@ -19,7 +29,8 @@ def check_document(campaign: Campaign) -> dict[str, Any]:
             "log_notes": list(f.log.assumptions),
             "channels": {
                 name: {
-                    "verdict": c.verdict, "used_from_s": c.used_from, "used_until_s": c.used_until,
+                    "verdict": c.verdict, "use": _use(c, used.get(name, 0)),
+                    "used_from_s": c.used_from, "used_until_s": c.used_until,
                     "samples": used.get(name, 0), "noise_K": c.noise, "reason": c.reason,
                 }
                 for name, c in f.channels.items()
@@ -33,19 +44,62 @@ def check_document(campaign: Campaign) -> dict[str, Any]:
 
 def check_text(document: dict[str, Any]) -> str:
     """Return the document of `check_document` in words."""
+    runs = document["runs"]
     lines = [document["case"]["title"]]
-    for name, run in document["runs"].items():
-        used = sum(c["samples"] > 0 for c in run["channels"].values())
+    for name, run in runs.items():
+        lost = run["lost_scans"]
+        scans = f"; {lost} {'scan' if lost == 1 else 'scans'} lost" if lost else ""
         lines.append(
-            f"{name}  {run['blend']}: ignition {run['ignition_s']:.2f} s, burn {run['burn_s']:.2f} "
-            f"s, {run['plateau_pressure_Pa'] / 1e5:.2f} bar abs, {used} of "
-            f"{len(run['channels'])} thermocouples used, {run['lost_scans']} scans lost"
+            f"{name}  {run['blend']}: ignition at {run['ignition_s']:.2f} s, burn "
+            f"{run['burn_s']:.2f} s, {run['plateau_pressure_Pa'] / 1e5:.2f} bar abs; "
+            f"thermocouples: {_counts(run['channels'].values())}{scans}"
         )
-        for channel, c in run["channels"].items():
-            if c["verdict"] != "ok":
-                lines.append(f"    {channel}: {c['verdict']}. {c['reason']}")
-    lines.extend(_found_out(document["runs"]))
+        lines.extend(f"    {line}" for line in _channel_lines(run))
+    if len(runs) > 1:
+        channels = [c for run in runs.values() for c in run["channels"].values()]
+        lines.append(f"In all {len(runs)} runs: {_counts(channels)}")
+    lines.extend(_found_out(runs))
     return "\n".join(lines) + "\n"
+
+
+def _use(channel: Channel, samples: int) -> str:
+    """Return how much of a channel's record after ignition goes into the fit."""
+    if not samples:
+        return "lost"
+    return "in part" if _CUT & set(channel.verdict.split(", ")) else "whole"
+
+
+def _counts(channels: Iterable[dict[str, Any]]) -> str:
+    """Return how many channels are used whole, in part, not at all."""
+    n = Counter(c["use"] for c in channels)
+    rest = "".join(f", {n[use]} {use}" for use in ("in part", "lost") if n[use])
+    return f"{n['whole']} used whole{rest}"
+
+
+def _channel_lines(run: dict[str, Any]) -> list[str]:
+    """Return what was found on the channels of a run; spikes of the igniter share one line."""
+    lines: list[str] = []
+    spiky: dict[str, tuple[float, float]] = {}
+    for name, c in run["channels"].items():
+        verdict, parts = c["verdict"].split(", "), c["reason"].split("; ")
+        for part in list(parts):
+            told = _SPIKES.fullmatch(part)
+            times = [float(t) for t in told.groups()] if told else []
+            if times and all(abs(t - run["ignition_s"]) < IGNITION_SPIKES for t in times):
+                spiky[name] = times[0], times[1]
+                parts.remove(part)
+                verdict.remove("spikes")
+        reason = "; ".join(parts)
+        if c["use"] == "lost" and not reason:
+            verdict, reason = ["lost"], "too few readings after ignition"
+        if reason:
+            lines.append(f"{name}: {', '.join(verdict)}. {reason}")
+    if spiky:
+        first, last = min(t for t, _ in spiky.values()), max(t for _, t in spiky.values())
+        lines.append(
+            f"ignition spikes masked between {first:.2f} and {last:.2f} s: {', '.join(spiky)}"
+        )
+    return lines
 
 
 def _found_out(runs: dict[str, Any]) -> list[str]:

@@ -109,7 +109,8 @@ def test_two_faults_of_a_case_are_two_lines(tmp_path):
 def test_check_says_what_will_be_used_and_what_was_found_out(tmp_path):
     done = wallsim("check", write(tmp_path / "c"))
     assert done.returncode == 0
-    assert "2 of 2 thermocouples used" in done.stdout
+    assert "thermocouples: 2 used whole\n" in done.stdout
+    assert "In all 2 runs: 4 used whole\n" in done.stdout
     assert "all runs: clock from 'time' in s" in done.stdout
 
 
