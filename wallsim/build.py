@@ -127,14 +127,14 @@ def _firing(case: Case, run: Run) -> Firing:
     )
     offset = case.pressure.barometer if case.pressure.gauge else 0.0
     absolute = log.channels[case.pressure.channel] + offset
-    events = find_events(log.t, absolute, run.name, barometer=case.pressure.barometer,
-                         ignition=run.ignition, shutdown=run.shutdown)
+    try:
+        events = find_events(log.t, absolute, run.name, barometer=case.pressure.barometer,
+                             ignition=run.ignition, shutdown=run.shutdown)
+    except LogError as error:
+        raise LogError(f"{log.path}: {case.pressure.channel}: {error}") from error
     screened = screen_channels(
         log, channels, events, ambient=case.tube.outside.ambient, exclusions=run.exclude
     )
-    if not any(c.good.any() for c in screened.values()):
-        raise LogError(f"{log.path}: no thermocouple of run {run.name} can be used: "
-                       + "; ".join(f"{c.name} {c.reason}" for c in screened.values()))
     start_z, start_T, even = _start(case, screened)
     block = max(BLOCK, float(np.median(np.diff(log.t))))
     traces = tuple(
@@ -143,6 +143,8 @@ def _firing(case: Case, run: Run) -> Firing:
         if screened[s.name].good.any()
     )
     traces = tuple(trace for trace in traces if trace.t.size >= 5)
+    if not traces:
+        raise LogError(_none_to_use(log, run, screened))
     burn = events.shutdown - events.ignition
     t_p, p = _plateau_history(log.t - events.ignition, absolute, events, burn)
     return Firing(
@@ -150,6 +152,16 @@ def _firing(case: Case, run: Run) -> Firing:
         float(log.t[-1] - events.ignition), start_z, start_T, t_p, p,
         _pressure_share(case, log, events, offset), block, traces,
     )
+
+
+def _none_to_use(log: Log, run: Run, channels: dict[str, Channel]) -> str:
+    """Return why no thermocouple of a run is of use; what many have in common is said once."""
+    sharing: dict[str, list[str]] = {}
+    for c in channels.values():
+        sharing.setdefault(c.reason or "too few readings after ignition", []).append(c.name)
+    why = ", ".join(f"{' '.join(names)} ({reason})" for reason, names in sharing.items())
+    return (f"{log.path}: no thermocouple of run {run.name} can be used: {why}; "
+            "look at the log, or leave the run out")
 
 
 def all_blocks(firing: Firing, sensor: str, column: str) -> tuple[NDArray[np.intp], Array]:

@@ -40,13 +40,19 @@ def faulty(number, text):
 
 ROWS = log_rows()
 QUIET = [",".join((r.split(",")[0], "0.0", *r.split(",")[2:])) for r in ROWS]
+COLD = [",".join((*r.split(",")[:2], "20.0", "20.0")) for r in ROWS]
 BAD_LOGS = {
     "text in a numeric column": (faulty(40, "2.00,5.0,hot,99.0"), ["r1.csv:42: A: ", "'hot'"]),
     "time running backwards": (
         faulty(40, "0.50,5.0,80.0,80.0"), ["r1.csv:42: time: ", "1.90, then 0.50"]
     ),
     "a row too short": (faulty(40, "2.00,5.0"), ["r1.csv:42: 2 entries", " 4;"]),
-    "pressure never rises": (QUIET, ["run r1: the pressure never rises", "1.013 bar abs"]),
+    "pressure never rises": (
+        QUIET, ["r1.csv: P: run r1: the pressure never rises", "1.013 bar abs"]
+    ),
+    "no thermocouple": (
+        COLD, ["r1.csv: no thermocouple of run r1 can be used: A B (", "; look at the log"]
+    ),
     "no row": ([], ["r1.csv: no row of at least two numbers"]),
 }
 BAD_CASES = {
@@ -59,7 +65,7 @@ BAD_CASES = {
     ),
     "metal above its range": (
         {"material": "aluminium 6061", "rows": log_rows(h=2500.0)},
-        ["aluminium 6061", "500 degC", "s after ignition"],
+        ["run r1, at ", "s after ignition: ", "aluminium 6061", "500 degC"],
     ),
 }
 

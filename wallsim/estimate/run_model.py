@@ -9,6 +9,7 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from wallsim.build import Campaign, Firing, Trace
+from wallsim.errors import TableRangeError
 from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, smooth_basis
 from wallsim.regression.noise import Noise, huber_weights, without_nuisance
 from wallsim.wall.gas import GasSide
@@ -221,9 +222,12 @@ def readings(
     """
     p, active = run.map.at(x), run.map.active
     columns = active if derivatives else None
-    history = march(
-        wall, run.surfaces, p, run.schedule, run.observe, run.start, columns, slope
-    )
+    try:
+        history = march(
+            wall, run.surfaces, p, run.schedule, run.observe, run.start, columns, slope
+        )
+    except TableRangeError as error:
+        raise TableRangeError(f"run {run.name}, {error}") from error
     grid = even_grid(float(run.schedule.t[-1]))
     onto_grid = parabola_matrix(history.t, grid)
     T_grid = onto_grid @ history.y
