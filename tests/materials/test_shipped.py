@@ -273,3 +273,14 @@ def test_unknown_name_lists_what_there_is():
     assert all(name in text for name in available())
     assert available() == sorted(available())
     assert len(available()) == 8
+
+
+def test_elastic_constants_of_the_metals_of_the_standards():
+    """EN 1993-1-1:2005, 3.2.6; EN 1993-1-4:2006, 2.1.3; EN 1999-1-1:2007, 3.2.5 (from memory)."""
+    for name, modulus in (
+        ("carbon steel", 210e9), ("stainless 304", 200e9), ("aluminium 6061", 70e9),
+    ):
+        solid = load_solid(name)
+        assert solid.elastic.modulus == pytest.approx(modulus)
+        assert "from memory" in solid.sources["elastic"]
+    assert load_solid("copper").elastic is None

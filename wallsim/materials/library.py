@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, model_validator
 
 from wallsim.errors import CaseError
-from wallsim.materials.solid import Solid, Table
+from wallsim.materials.solid import Elastic, Solid, Table
 from wallsim.source import Source, advice
 from wallsim.units import parse, to_si
 
@@ -182,6 +182,15 @@ class Limit(_Strict):
     source: str = Field(examples=['source = "mill certificate 1234"'])
 
 
+class ElasticKeys(_Strict):
+    """Elastic constants at room temperature, and where they come from."""
+
+    modulus: Annotated[float, _positive("Pa")] = Field(examples=['modulus = "200 GPa"'])
+    expansion: Annotated[float, _positive("1/K")] = Field(examples=['expansion = "16e-6 1/K"'])
+    poisson: Number = 0.3
+    source: str = Field(examples=['source = "mill certificate 1234"'])
+
+
 class SolidFile(_Strict):
     """A whole material file."""
 
@@ -192,6 +201,7 @@ class SolidFile(_Strict):
     specific_heat: Property = Field(examples=["[specific_heat] with units, source and points"])
     yield_strength: Property | None = None
     limits: dict[str, Limit] = {}
+    elastic: ElasticKeys | None = None
 
 
 def _key(name: str) -> str:
@@ -261,4 +271,10 @@ def _solid(path: Path) -> Solid:
     sources |= {key: getattr(read, key).source for key, table in tables.items() if table}
     sources |= {name: limit.source for name, limit in read.limits.items()}
     limits = {name: limit.value for name, limit in read.limits.items()}
-    return Solid(read.name, read.density.value, k, c, limits, tables["yield_strength"], sources)
+    elastic = None
+    if (e := read.elastic) is not None:
+        elastic = Elastic(e.modulus, e.expansion, e.poisson)
+        sources["elastic"] = e.source
+    return Solid(
+        read.name, read.density.value, k, c, limits, tables["yield_strength"], sources, elastic
+    )

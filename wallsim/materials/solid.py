@@ -76,6 +76,25 @@ class Table:
         return y + slope * dx, self.below[i] + dx * (y + 0.5 * slope * dx)
 
 
+@dataclass(frozen=True, slots=True)
+class Elastic:
+    """Elastic constants at room temperature.
+
+    Parameters
+    ----------
+    modulus : float
+        Young's modulus [Pa].
+    expansion : float
+        Coefficient of thermal expansion [1/K].
+    poisson : float
+        [-].
+    """
+
+    modulus: float
+    expansion: float
+    poisson: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Solid:
     """A metal of constant density.
@@ -95,6 +114,7 @@ class Solid:
         0.2 % proof strength [Pa] over temperature [K].
     sources : dict of str to str
         Where each number comes from, by property.
+    elastic : Elastic or None
     """
 
     name: str
@@ -104,6 +124,7 @@ class Solid:
     limits: dict[str, float]
     yield_strength: Table | None
     sources: dict[str, str]
+    elastic: Elastic | None = None
 
     @property
     def range(self) -> tuple[float, float]:
