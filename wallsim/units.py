@@ -11,6 +11,7 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import pint
 
@@ -40,9 +41,9 @@ class Quantity:
 
 
 @cache
-def registry() -> pint.UnitRegistry:
+def registry() -> pint.UnitRegistry[Any]:
     """Return the unit registry with the spellings used on logs and at test stands."""
-    ureg = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    ureg: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
     ureg.define("percent = 0.01 = %")
     return ureg
 

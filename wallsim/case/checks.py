@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator
+from collections.abc import Callable, Container, Iterator
 from itertools import pairwise
+from typing import TypeVar
 
 from wallsim.case.quantities import is_share
-from wallsim.case.schema import CaseKeys
+from wallsim.case.schema import BlendKeys, CaseKeys
 from wallsim.case.stand_ins import NAMELESS, is_known
 from wallsim.case.windows import window
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
+
+Value = TypeVar("Value")
 
 
 def faults_between(keys: CaseKeys, source: Source) -> list[Fault]:
@@ -19,13 +22,15 @@ def faults_between(keys: CaseKeys, source: Source) -> list[Fault]:
     return [fault for rule in rules for fault in rule(keys, source)]
 
 
-def source_blend(keys: CaseKeys, name: str, field: str) -> tuple[object, str]:
-    """Return a blend's value of ``field``, its own or that of the blend it is like, and whose."""
+def source_blend(
+    keys: CaseKeys, name: str, of: Callable[[BlendKeys], Value | None]
+) -> tuple[Value | None, str]:
+    """Return what ``of`` reads from a blend, or from the blend it is like, and from whose."""
     seen: set[str] = set()
     at: str | None = name
     while at is not None and at in keys.blend and at not in seen:
         seen.add(at)
-        value = getattr(keys.blend[at], field)
+        value = of(keys.blend[at])
         if value is not None:
             return value, at
         at = keys.blend[at].like

@@ -169,17 +169,17 @@ def _pressure(keys: CaseKeys) -> Pressure:
 
 def _blend(keys: CaseKeys, name: str) -> Blend:
     own: BlendKeys = keys.blend[name]
-    temperature, where = source_blend(keys, name, "gas_temperature")
-    assert isinstance(temperature, Quantity)
-    kind, whose = source_blend(keys, name, "gas_temperature_error")
+    temperature, where = source_blend(keys, name, lambda b: b.gas_temperature)
+    assert temperature is not None
+    kind, whose = source_blend(keys, name, lambda b: b.gas_temperature_error)
     factor = own.own_error or (ONE if own.like else SLIGHT)
     if kind == "own":
         if name in (where, whose):
             sd = temperature.sd / temperature.value
             factor = Quantity(factor.value, (factor.sd**2 + sd**2) ** 0.5, temperature.text)
         temperature = Quantity(temperature.value, 0.0, temperature.text)
-    along, _ = source_blend(keys, name, "gas_temperature_along")
-    coefficient, _ = source_blend(keys, name, "coefficient")
+    along, _ = source_blend(keys, name, lambda b: b.gas_temperature_along)
+    coefficient, _ = source_blend(keys, name, lambda b: b.coefficient)
     d = own.deposit
     deposit = None
     if d is not None and d.growth != "none":
@@ -190,8 +190,8 @@ def _blend(keys: CaseKeys, name: str) -> Blend:
         own.like,
         temperature,
         factor,
-        tuple((z.value, share.value) for z, share in along or ()),  # type: ignore[attr-defined]
-        coefficient or ONE,  # type: ignore[arg-type]
+        tuple((z.value, share.value) for z, share in along or ()),
+        coefficient or ONE,
         own.silicon.value,
         own.water.value,
         deposit,

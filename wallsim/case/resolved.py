@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from operator import attrgetter
 from typing import Any
 
 from pydantic import BaseModel
@@ -34,7 +35,7 @@ def resolved(keys: CaseKeys, folder: str) -> dict[str, Any]:
     for name, blend in text["blend"].items():
         own = keys.blend[name]
         for field in _INHERITED:
-            value = _plain(source_blend(keys, name, field)[0])
+            value = _plain(source_blend(keys, name, attrgetter(field))[0])
             blend[field] = _UNSAID[field] if value is None else value
         blend["own_error"] = (own.own_error or (ONE if own.like else SLIGHT)).text
     return text
