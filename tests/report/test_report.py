@@ -272,7 +272,7 @@ def test_the_summary_fits_eighty_columns(encoding):
     assert re.search(r"D5_3 +12\.0 +127 \(111 to 146\) +13\.0 \(11\.5 to 14\.8\)", text)
     assert re.search(r"D5_1p5 +12\.0 +below 180", text)
     assert re.search(r"HMDSO +12\.0 +not identifiable", text)
-    assert "R06 S3 detached, until 7.0 s" in text
+    assert "R06 S3 detached, until 7.00 s" in text
     assert re.search(r"used of 11 +877 (°C|degC) at s\n", text)
     assert re.search(r"R01 .* 11 +19\.0\n", text)
     assert re.search(r"R06 .* 10\+1 part +19\.0\n", text)
@@ -310,7 +310,7 @@ def test_lost_channels_stand_before_marked_ones_and_equal_faults_share_a_line():
     faults = channel_faults(spiked())
     assert [(f.run, f.sensors, f.use) for f in faults[:2]] == [
         ("R09", ("S5",), "not used"),
-        ("R06", ("S3",), "until 7.0 s"),
+        ("R06", ("S3",), "until 7.00 s"),
     ]
     assert all(f.use == "used" for f in faults[2:])
     assert len(faults) == 2 + len(sample.RUNS) + 1
@@ -320,7 +320,7 @@ def test_lost_channels_stand_before_marked_ones_and_equal_faults_share_a_line():
 
 def test_many_masked_channels_do_not_crowd_out_a_lost_one():
     text = written(spiked())
-    assert "R06 S3 detached, until 7.0 s" in text
+    assert "R06 S3 detached, until 7.00 s" in text
     assert "R09 S5 reversed, not used" in text
     n = len(sample.RUNS) * len(sample.STATIONS) - 2
     assert re.search(rf"spikes +{n} channels, used all the same", text)
@@ -351,7 +351,7 @@ def test_a_channel_used_in_part_is_told_from_a_whole_and_a_lost_one():
         },
     }
     uses = [channel_use(c, run) for c in run["channels"].values()]
-    assert uses == ["used", "from 9.0 s", "used", "in part", "from 2.0 s until 7.0 s"]
+    assert uses == ["used", "from 9.00 s", "used", "in part", "from 2.00 s until 7.00 s"]
     assert counts_text(run) == "2+3 part"
 
 
@@ -448,7 +448,7 @@ def test_channel_use_compares_with_the_longest_channel():
     }
     assert [channel_use(c, run) for c in run["channels"].values()] == [
         "used",
-        "until 7.0 s",
+        "until 7.00 s",
         "not used",
     ]
 

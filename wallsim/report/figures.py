@@ -143,7 +143,7 @@ def draw_resistance_in_time(document: Document) -> list[Drawing]:
         axes.set_ylabel(_R_LABEL)
         axes.set_ylim(bottom=0.0)
         axes.margins(x=0.01)
-        axes.set_title("growth of the deposit, mean over the stations' stretch")
+        axes.set_title("growth of the deposit, mean first to last station")
         legend_below(axes, figure)
         caption = (
             "Mean deposit resistance between the first and the last station since ignition. "

@@ -57,7 +57,7 @@ def counts_text(run: Document) -> str:
 
 
 def channel_use(channel: Document, run: Document) -> str:
-    """Return how far a channel of ``run`` was used: "used", "until 7.0 s", "not used"."""
+    """Return how far a channel of ``run`` was used: "used", "until 7.00 s", "not used"."""
     if not channel.get("samples"):
         return NOT_USED
     every = (run.get("channels") or {}).values()
@@ -67,7 +67,7 @@ def channel_use(channel: Document, run: Document) -> str:
     first = min((start for start in starts if np.isfinite(start)), default=np.nan)
     until, since = number(channel.get("used_until_s")), number(channel.get("used_from_s"))
     late = since > max(first, number(run.get("ignition_s"))) + 0.1
-    limits = [f"from {since:.1f} s"] * late + [f"until {until:.1f} s"] * (until < longest - 0.1)
+    limits = [f"from {since:.2f} s"] * late + [f"until {until:.2f} s"] * (until < longest - 0.1)
     if not limits and {"excluded", "clipped"} & set(str(channel.get("verdict")).split(", ")):
         return "in part"
     return " ".join(limits) or USED
