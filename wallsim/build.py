@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallsim.case.model import Blend, Case, Run
+from wallsim.case.model import Blend, Case, Run, Tube
 from wallsim.errors import LogError
 from wallsim.logs import find_events, read_log, screen_channels
 from wallsim.logs.model import Channel, Events, Log
+
+if TYPE_CHECKING:
+    from skfem import Mesh
 
 Array = NDArray[np.float64]
 
@@ -106,14 +110,33 @@ class Campaign:
     reference_pressure: float
 
 
+def mesh_of(tube: Tube) -> Mesh | None:
+    """Return the mesh that the case names, None where the built-in one is used.
+
+    Raises
+    ------
+    MeshError
+        With every fault of a kind that the file has.
+    """
+    if tube.mesh is None:
+        return None
+    from wallsim.wall.mesh_file import Outline, read_mesh
+
+    outline = Outline(tube.inner_radius, tube.outer_radius, tube.length)
+    return read_mesh(tube.mesh, tube.solids, outline)
+
+
 def load_campaign(case: Case) -> Campaign:
-    """Read and screen every log of ``case``.
+    """Read and screen every log of ``case``, and its mesh file.
 
     Raises
     ------
     LogError
         The first log that cannot be used, with file, row and channel.
+    MeshError
+        As `mesh_of`.
     """
+    mesh_of(case.tube)
     firings = tuple(_firing(case, run) for run in case.runs)
     bare = [f for f in firings if f.blend.deposit is None] or firings
     return Campaign(case, firings, float(np.median([f.events.plateau for f in bare])))

@@ -65,7 +65,8 @@ def fit(
     from wallsim.output import result_folder
 
     loaded = _load(case)
-    inputs = (loaded.path, *(run.log for run in loaded.runs))
+    mesh = () if loaded.tube.mesh is None else (loaded.tube.mesh,)
+    inputs = (loaded.path, *mesh, *(run.log for run in loaded.runs))
     with result_folder(out, force=force, keep=inputs) as beside:
         result = _run_fit(loaded, quiet)
         from wallsim.report import save

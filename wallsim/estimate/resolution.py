@@ -2,7 +2,7 @@
 
 One march of the hottest firing is compared with the same on cells halved across, on cells halved
 along, and on halved steps; what takes more than its share of the tolerance is refined, until the
-three together keep it.
+three together keep it. The cells of a mesh file are halved both ways.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 COARSEST = Resolution(3, 24, 1.0)
 CELL = 0.016
 MOST_CELLS = 400
+MOST_CUTS = 4
 FINEST_STEPS = 16.0
 SAFETY = 0.75
 STEP_REFINEMENT = 1.42
@@ -28,6 +29,8 @@ STEP_REFINEMENT = 1.42
 
 def first_guess(campaign: Campaign) -> Resolution:
     """Return a coarse resolution to begin with."""
+    if campaign.case.tube.mesh is not None:
+        return Resolution(1, 1, 1.0)
     n_z = int(np.clip(campaign.case.tube.length / CELL, COARSEST.n_z, MOST_CELLS))
     return replace(COARSEST, n_z=n_z)
 
@@ -44,6 +47,15 @@ def choose(campaign: Campaign, unknowns: Unknowns, x: Array) -> Resolution:
     def error(change: Resolution) -> float:
         return _largest(base, reading(change))
 
+    while campaign.case.tube.mesh is not None:
+        base = reading(at)
+        in_time = 4.0 / 3.0 * error(replace(at, fineness=2.0 * at.fineness))
+        in_space = error(replace(at, n_r=2 * at.n_r, n_z=2 * at.n_z))
+        if in_time + in_space <= allowed or at.fineness >= FINEST_STEPS or at.n_r >= MOST_CUTS:
+            return at
+        cut = 2 if in_space > 0.5 * allowed else 1
+        step = STEP_REFINEMENT if in_time > 0.5 * allowed else 1.0
+        at = Resolution(cut * at.n_r, cut * at.n_z, step * at.fineness)
     while at.fineness < FINEST_STEPS and at.n_z < MOST_CELLS:
         base = reading(at)
         in_time = 4.0 / 3.0 * error(replace(at, fineness=2.0 * at.fineness))

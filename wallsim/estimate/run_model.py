@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
+from skfem import Mesh
 
-from wallsim.build import Campaign, Firing, Trace
+from wallsim.build import Campaign, Firing, Trace, mesh_of
+from wallsim.case.model import Sensor
 from wallsim.errors import TableRangeError
 from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, smooth_basis
 from wallsim.regression.noise import Noise, huber_weights, without_nuisance
 from wallsim.wall.gas import GasSide
 from wallsim.wall.march import march
-from wallsim.wall.mesh import REGION, tube_mesh
+from wallsim.wall.mesh import outside_radius, tube_mesh, with_thickness
 from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import Schedule
@@ -35,7 +37,8 @@ class Resolution:
     Parameters
     ----------
     n_r, n_z : int
-        Cells through the wall and along it.
+        Cells through the wall and along it; for a mesh file both are the number of parts that each
+        side of its cells is cut into, a power of two.
     fineness : float
         Divides the step lengths.
     """
@@ -51,10 +54,25 @@ class Resolution:
 
 @dataclass(frozen=True, slots=True)
 class WallBuilder:
-    """Builds the wall of a case at any thickness."""
+    """Builds the wall of a case at any thickness.
+
+    Parameters
+    ----------
+    unknowns : Unknowns
+    resolution : Resolution
+    file : Mesh or None
+        Of the case's mesh file, its cells cut as often as ``resolution`` says.
+    """
 
     unknowns: Unknowns
     resolution: Resolution
+    file: Mesh | None = field(init=False)
+
+    def __post_init__(self) -> None:
+        mesh = mesh_of(self.unknowns.case.tube)
+        if mesh is not None:
+            mesh = mesh.refined(self.resolution.n_r.bit_length() - 1)
+        object.__setattr__(self, "file", mesh)
 
     def thickness(self, x: Array) -> float:
         """Return the wall thickness at the unknowns ``x`` [m]."""
@@ -64,13 +82,15 @@ class WallBuilder:
     def wall(self, thickness: float) -> Wall:
         """Return the wall [m]; the diameter stated in the case stays."""
         tube = self.unknowns.case.tube
-        inner, outer = tube.inner_radius, tube.inner_radius + thickness
-        if tube.fixed_diameter == "outside":
-            outer = tube.outer_radius
-            inner = outer - thickness
+        bore_stays = tube.fixed_diameter == "bore"
+        if self.file is not None:
+            mesh = with_thickness(self.file, tube.inner_radius, tube.outer_radius, thickness,
+                                  bore_stays=bore_stays)
+            return Wall.of(mesh, tube.solids)
+        inner = tube.inner_radius if bore_stays else tube.outer_radius - thickness
+        outer = tube.inner_radius + thickness if bore_stays else tube.outer_radius
         n = self.resolution
-        solid = next(iter(tube.solids.values()))
-        return Wall.of(tube_mesh(inner, outer, tube.length, n.n_r, n.n_z), {REGION: solid})
+        return Wall.of(tube_mesh(inner, outer, tube.length, n.n_r, n.n_z), tube.solids)
 
     def at(self, x: Array) -> tuple[Wall, WallSlope | None]:
         """Return the wall at ``x`` and its derivative to the thickness, if that is fitted."""
@@ -136,10 +156,7 @@ class RunModel:
             SensorModel(s.lag.value, s.lead_loss.value, unknowns.sensor_map(s.name, firing))
             for s in used
         )
-        outer = float(wall.r.max())
-        observe = _observation(
-            wall, outer - np.array([s.depth for s in used]), np.array([s.z.value for s in used])
-        )
+        observe = _observation(wall, used)
         nodes = wall.faces["bore"].nodes
         bore = sp.csr_matrix(
             (np.ones(nodes.size), (np.arange(nodes.size), nodes)), shape=(nodes.size, wall.size)
@@ -167,7 +184,7 @@ def _surfaces(campaign: Campaign, firing: Firing, unknowns: Unknowns, wall: Wall
         firing.pressure_time, np.log(firing.pressure / campaign.reference_pressure),
         PURGE_KNOTS, law, unknowns.t_ref[blend.name], _deposit_age(campaign, firing),
     )
-    diameter = 2.0 * float(wall.r.max())
+    diameter = 2.0 * case.tube.outer_radius
     natural = case.tube.outside.convection is None
     outer = OuterWall.natural(ambient, diameter) if natural else OuterWall.fixed(ambient)
     return Surfaces(gas, outer, case.tube.head.temperature, case.tube.exit.temperature)
@@ -185,11 +202,16 @@ def _deposit_age(campaign: Campaign, firing: Firing) -> float:
     return age
 
 
-def _observation(wall: Wall, r: Array, z: Array) -> sp.csr_matrix:
+def _observation(wall: Wall, sensors: list[Sensor]) -> sp.csr_matrix:
     low, high = float(wall.z.min()), float(wall.z.max())
+    depth = np.array([s.depth for s in sensors])
+    z = np.clip([s.z.value for s in sensors], low, high)
     below, above = np.maximum(z - PROBE_STEP, low), np.minimum(z + PROBE_STEP, high)
-    slope = sp.diags(1.0 / (above - below)) @ (wall.probe(r, above) - wall.probe(r, below))
-    return sp.vstack((wall.probe(r, z), slope)).tocsr()
+    where = np.array((below, z, above))
+    radii = outside_radius(wall.mesh, where)
+    under, at, over = (wall.probe(r - depth, z) for r, z in zip(radii, where, strict=True))
+    slope = sp.diags(1.0 / (above - below)) @ (over - under)
+    return sp.vstack((at, slope)).tocsr()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 FACES = ("bore", "outside", "head", "exit")
 REGION = "wall"
 END_REFINEMENT = 0.7
+ROUNDING = 1e-9
+STEEPEST = 2.0
 
 
 def finer_at_the_ends(length: float, n: int) -> Array:
@@ -82,21 +84,32 @@ def with_thickness(
 
 
 def outside_radius(mesh: Mesh, z: Array) -> Array:
-    """Return the radius of the outer wall at ``z`` [m], the larger one at a step.
+    """Return the radius of the outer wall at ``z`` [m]; same shape.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    z : Array, shape (m, n)
+        Of ``n`` places, each with what is close by down its column.
 
     Raises
     ------
     MeshError
-        If there is no outer wall.
+        If there is no outer wall, or a step of it lies within a column.
     """
     (r_a, r_b), (z_a, z_b) = mesh.p[:, mesh.facets[:, mesh.boundaries["outside"]]]
-    low, high = np.minimum(z_a, z_b), np.maximum(z_a, z_b)
-    at = np.asarray(z, dtype=float)[:, None]
-    along = np.divide(at - z_a, z_b - z_a, out=np.zeros((at.size, z_a.size)), where=z_a != z_b)
-    r = np.where((at >= low) & (at <= high), r_a + along * (r_b - r_a), -np.inf)
-    found = r.max(axis=1)
-    if np.isinf(found).any():
-        raise MeshError(
-            f"the mesh has no side of group outside at z = {1e3 * at[np.isinf(found)][0, 0]:.3f} mm"
-        )
-    return found
+    at = z[..., None]
+    along = np.divide(at - z_a, z_b - z_a, out=np.full((*z.shape, z_a.size), -1.0),
+                      where=z_a != z_b)
+    inside = (along >= -ROUNDING) & (along <= 1.0 + ROUNDING)
+    r: Array = np.where(inside, r_a + along * (r_b - r_a), -np.inf).max(axis=-1)
+    near = np.ptp(z, axis=0) * STEEPEST + 1e-9
+    for place, radii in zip(z.T, r.T, strict=True):
+        mm = f"z = {1e3 * place.mean():.3f} mm"
+        if np.isinf(radii).any():
+            raise MeshError(f"a sensor at {mm} has no outer wall: the mesh has no side of group "
+                            "outside there; move the sensor, or name the sides")
+        if np.ptp(radii) > near.max():
+            raise MeshError(f"a sensor at {mm} sits on a step of the outer wall (radius "
+                            f"{1e3 * radii.min():.2f} to {1e3 * radii.max():.2f} mm); move it off")
+    return r
