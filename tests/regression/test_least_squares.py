@@ -76,3 +76,21 @@ def test_a_linear_problem_takes_one_step():
     s = solve(lambda z: (A @ z - y, A), np.zeros(2))
     assert s.evaluations == 2
     np.testing.assert_allclose(s.z, np.linalg.lstsq(A, y, rcond=None)[0])
+
+
+@pytest.mark.parametrize("curvature", (-0.9, -0.98, -1.5))
+def test_large_curved_residuals_do_not_send_it_to_and_fro(curvature):
+    """Full Gauss-Newton steps go from x to about ``curvature x`` here.
+
+    Dennis, J. E. & Schnabel, R. B. (1983), Numerical Methods for Unconstrained Optimization and
+    Nonlinear Equations, example 10.2.4 (from memory).
+    """
+
+    def misfit(x):
+        r = np.array([x[0] + 1.0, curvature * x[0] ** 2 + x[0] - 1.0])
+        return r, np.array([[1.0], [2.0 * curvature * x[0] + 1.0]])
+
+    solution = solve(misfit, np.array([0.5]), tolerance=1e-8)
+    assert solution.converged
+    assert abs(solution.z[0]) < 1e-3
+    assert solution.evaluations <= 15  # full steps alone take 90 and 450, or diverge

@@ -186,7 +186,7 @@ def estimate_jointly(
             done += 1
         misfit.be_at(first.z)
         misfit.learn_noise()
-        last = solve(misfit, first.z, tolerance=1e-2, most=ALL_PASSES - done,
+        last = solve(misfit, first.z, tolerance=3e-2, most=ALL_PASSES - done,
                      report=told("fitting"))
     except Refused as error:
         if isinstance(error.__cause__, TableRangeError):

@@ -6,8 +6,10 @@ A full Gauss-Newton step is tried first; where it does not reduce ``S`` as predi
 damped with the scaling of Marquardt (1963, SIAM J. Appl. Math. 11, 431) and the damping follows the
 ratio of actual to predicted reduction (Nielsen 1999, IMM-REP-1999-05). One full step may raise
 ``S`` if the next makes up for it (watchdog; Chamberlain et al. 1982, Math. Program. Study 16, 1):
-along a bent valley that saves many short steps. The stopping rule is statistical: what a further
-step could still gain is negligible against the misfit's own spread.
+along a bent valley that saves many short steps. Where it does not, the full step reached across
+the valley, as it does where the residuals are large and curved: the parabola through what is
+known of ``S`` on it says how far to go. The stopping rule is statistical: what a further step
+could still gain is negligible against the misfit's own spread.
 """
 
 from __future__ import annotations
@@ -25,6 +27,9 @@ Misfit = Callable[[Array], tuple[Array, Array]]
 
 SMALLEST_DAMPING = 1e-12
 WATCHED = 3.0
+WORTHWHILE = 0.5
+AS_PROMISED = 0.85
+SHORTEST = 0.05
 
 
 class Refused(Exception):  # noqa: N818
@@ -83,8 +88,9 @@ def solve(
     report : callable or None
         Told the number of evaluations and S after each.
     """
-    here = _Point(np.array(z0, dtype=float), *misfit(z0))
-    best, evaluations, damping, growth, gain = here, 1, 0.0, 2.0, np.inf
+    here = best = _Point(np.array(z0, dtype=float), *misfit(z0))
+    evaluations, damping, growth, share, bold = 1, 0.0, 2.0, 1.0, True
+    hoped = np.inf
     _tell(report, evaluations, best)
     while True:
         step, predicted = _step(here.r, here.J, damping)
@@ -94,17 +100,29 @@ def solve(
             return Solution(best.z, best.r, best.J, True, evaluations, gain)
         if evaluations >= most:
             return Solution(best.z, best.r, best.J, False, evaluations, gain)
-        trial = _trial(misfit, here.z + step)
+        part = share if here is best and damping == 0.0 else 1.0
+        trial = _trial(misfit, here.z + part * step)
         evaluations += 1
-        if best.S - trial.S > 1e-4 * (predicted - (here.S - best.S)):
-            damping = _relaxed(damping, (here.S - trial.S) / predicted)
+        promised = predicted * part * (2.0 - part) - (here.S - best.S)
+        hoped = promised if here is best else hoped
+        undamped = here is best and damping == 0.0
+        if best.S - trial.S > 1e-4 * max(promised, 0.0):
+            worthwhile = best.S - trial.S > WORTHWHILE * hoped
+            if undamped and not (worthwhile or bold):
+                share = part * _valley(best.S, trial.S, predicted, part)
+            elif part < 1.0 and best.S - trial.S > AS_PROMISED * promised:
+                share = min(1.0, 2.0 * part)
+            bold = worthwhile
+            damping = _relaxed(damping, (here.S - trial.S) / (promised + here.S - best.S))
             best = here = trial
             growth = 2.0
-        elif here is best and damping == 0.0 and trial.S - best.S < WATCHED * predicted:
+        elif undamped and bold and trial.S - best.S < WATCHED * predicted:
             here = trial
+        elif undamped and part > SHORTEST and np.isfinite(trial.S):
+            share = part * _valley(best.S, trial.S, predicted, part)
         else:
-            here, damping = best, max(damping, 1e-4) * growth
-            growth *= 2.0
+            here, share, bold = best, 1.0, False
+            damping, growth = max(damping, 1e-4) * growth, 2.0 * growth
         _tell(report, evaluations, best)
 
 
@@ -133,6 +151,12 @@ def _trial(misfit: Misfit, z: Array) -> _Point:
     except Refused:
         pass
     return _Point(z, np.array([np.inf]), np.empty((1, z.size)))
+
+
+def _valley(S0: float, S1: float, predicted: float, part: float) -> float:
+    """Return where on a step the parabola of known value, slope and end has its bottom."""
+    slope = 2.0 * predicted * part
+    return float(np.clip(0.5 * slope / (S1 - S0 + slope), 0.1, 0.9))
 
 
 def _relaxed(damping: float, ratio: float) -> float:
