@@ -10,10 +10,16 @@ _PLACES = {
     "load_case": "wallsim.case",
     "fit": "wallsim.api",
     "FitResult": "wallsim.api",
+    "predict": "wallsim.api",
+    "whatif": "wallsim.api",
+    "Forecast": "wallsim.api",
     "load_campaign": "wallsim.build",
 }
 
-__all__ = ["FitResult", "__version__", "fit", "load_campaign", "load_case"]
+__all__ = [
+    "FitResult", "Forecast", "__version__", "fit", "load_campaign", "load_case", "predict",
+    "whatif",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -62,14 +62,67 @@ class FitResult:
         OutputError
             If the folder is in use or cannot be written.
         """
-        from wallsim.report import save
-
         folder = Path(folder)
         case = self.estimate.campaign.case
         inputs = (case.path, *(run.log for run in case.runs))
         with result_folder(folder, force=force, keep=inputs) as beside:
-            save(self.document, self.traces, beside)
+            self.write(beside)
         return folder
+
+    def write(self, folder: Path) -> None:
+        """Write result, tables, figures, report and posterior into a folder that is empty."""
+        from wallsim.plan.draws import save_posterior
+        from wallsim.report import save
+
+        save(self.document, self.traces, folder)
+        save_posterior(self.estimate, folder)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Forecast:
+    """Outcome of `predict` and `whatif`.
+
+    Parameters
+    ----------
+    document : dict
+        What ``result.json`` holds; every interval ``{"estimate", "low", "high"}`` at 95 %.
+    tables : dict of str to DataFrame
+        Of `predict`: predicted and logged readings by run; of `whatif`: ``firings``.
+    inputs : tuple of Path
+        What it was made from.
+    """
+
+    document: dict[str, Any]
+    tables: dict[str, pd.DataFrame]
+    inputs: tuple[Path, ...]
+
+    def to_json(self) -> str:
+        """Return the document as JSON text."""
+        from wallsim.report.document import plain
+
+        return json.dumps(plain(self.document), indent=1, ensure_ascii=False)
+
+    def save(self, folder: Path | str, *, force: bool = False) -> Path:
+        """Write result, tables, figures and report into a new or empty folder.
+
+        Raises
+        ------
+        OutputError
+            If the folder is in use or cannot be written.
+        """
+        folder = Path(folder)
+        with result_folder(folder, force=force, keep=self.inputs) as beside:
+            self.write(beside)
+        return folder
+
+    def write(self, folder: Path) -> None:
+        """Write result, tables, figures and report into a folder that is empty."""
+        from wallsim.report.forecast import save_prediction, save_whatif
+
+        if "runs" in self.document:
+            save_prediction(self.document, self.tables, folder)
+        else:
+            save_whatif(self.document, self.tables["firings"], folder)
 
 
 def fit(
@@ -105,3 +158,85 @@ def fit(
             progress("reading off the results", estimate.evaluations, estimate.chi2)
         document, traces = build(estimate, pool, begun)
     return FitResult(document, traces, estimate)
+
+
+def predict(
+    case: Case,
+    fitted: Path | str | None = None,
+    executor: Executor | None = None,
+    *,
+    runs: tuple[str, ...] = (),
+    factor: float = 4.0,
+    draws: int = 32,
+) -> Forecast:
+    """Return what the firings of a case do to the wall, nothing being fitted.
+
+    Parameters
+    ----------
+    case : Case
+        Its logs give burn, pressure and first wall temperature of each firing.
+    fitted : Path or None
+        Result folder of a fit to start from; None for the values stated in the case.
+    executor : Executor or None
+        Where the marches run; None for a pool of fresh processes.
+    runs : tuple of str
+        Names of the firings wanted; all of them if empty.
+    factor : float
+        Limit load over gas pressure that the owner asks for [-].
+    draws : int
+        Of what is uncertain, for the intervals.
+
+    Raises
+    ------
+    InputError
+        If a log or the folder cannot be used, or there is no such run.
+    """
+    from wallsim.plan.draws import knowledge
+    from wallsim.plan.predict import predict_runs
+
+    campaign = load_campaign(case)
+    known = knowledge(campaign, fitted)
+    with nullcontext(executor) if executor else processes() as pool:
+        document, frames = predict_runs(campaign, known, pool, draws=draws, factor=factor,
+                                        only=runs)
+    return Forecast(document, frames, _inputs(case, fitted))
+
+
+def whatif(
+    case: Case | Path | str,
+    fitted: Path | str | None = None,
+    executor: Executor | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Forecast:
+    """Return what other walls, metals, burns or blends would do.
+
+    Parameters
+    ----------
+    case : Path, str, Case
+        A what-if file or its folder; a case asks for one firing of each blend as in the campaign.
+    fitted, executor
+        As in `predict`.
+    progress : callable or None
+        Told how many firings are answered, of how many.
+
+    Raises
+    ------
+    InputError
+        If the file, a log or the folder cannot be used.
+    """
+    from wallsim.plan.draws import knowledge
+    from wallsim.plan.whatif import answer
+    from wallsim.plan.whatif_file import load_question
+
+    question = load_question(case)
+    campaign = load_campaign(question.case)
+    known = knowledge(campaign, fitted)
+    with nullcontext(executor) if executor else processes() as pool:
+        document, frame = answer(question, campaign, known, pool, progress)
+    inputs = (question.path, *_inputs(question.case, fitted))
+    return Forecast(document, {"firings": frame}, inputs)
+
+
+def _inputs(case: Case, fitted: Path | str | None) -> tuple[Path, ...]:
+    folder = () if fitted is None else (Path(fitted),)
+    return (case.path, *folder, *(run.log for run in case.runs))

@@ -35,6 +35,8 @@ Out = Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="Result fo
                                    "empty.")]
 Force = Annotated[bool, typer.Option("--force", help="Replace a result folder that is there.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, nothing else.")]
+From = Annotated[Path | None, typer.Option("--from", metavar="DIR", help="Result folder of a fit "
+                                          "to start from; without it the values of the case.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Errors only.")]
 
 
@@ -69,9 +71,7 @@ def fit(
     inputs = (loaded.path, *mesh, *(run.log for run in loaded.runs))
     with result_folder(out, force=force, keep=inputs) as beside:
         result = _run_fit(loaded, quiet)
-        from wallsim.report import save
-
-        save(result.document, result.traces, beside)
+        result.write(beside)
     if json:
         sys.stdout.write(result.to_json() + "\n")
     elif not quiet:
@@ -109,6 +109,83 @@ def _run_fit(case: Any, quiet: bool) -> Any:
         result = run(case, progress=told, campaign=campaign)
         bar.update(task, description="done", completed=14)
     return result
+
+
+@app.command(epilog="Example: wallsim predict cases/lance --from lance-result --out predicted")
+def predict(
+    case: CaseFile,
+    out: Out,
+    fitted: From = None,
+    run: Annotated[list[str] | None, typer.Option("--run", metavar="NAME", help="This firing "
+                   "only; may be given again. All of them without it.")] = None,
+    factor: Annotated[float, typer.Option("--factor", min=1.0, help="Limit load over gas pressure "
+                      "that the owner asks for.")] = 4.0,
+    force: Force = False,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """March the firings from stated or fitted values, without fitting: temperatures, survival."""
+    from wallsim.output import result_folder
+
+    loaded = _load(case)
+    inputs = (loaded.path, *(r.log for r in loaded.runs), *([fitted] if fitted else []))
+    with result_folder(out, force=force, keep=inputs) as beside:
+        from wallsim.api import predict as march
+
+        result = march(loaded, fitted, runs=tuple(run or ()), factor=factor)
+        result.write(beside)
+    if not quiet or json:
+        from wallsim.report.forecast import prediction_rows
+
+        _show(result, f"Prediction: {loaded.title}", prediction_rows, out, json)
+
+
+@app.command(epilog="Example: wallsim whatif cases/thicker_tube --from lance-result --out thicker")
+def whatif(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="What-if file, or the folder with "
+                                         "its whatif.toml; a case asks for no change.")],
+    out: Out,
+    fitted: From = None,
+    force: Force = False,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Try other walls, metals, burns, pressures, blends: temperatures, limits, survival."""
+    from wallsim.output import result_folder
+    from wallsim.plan.whatif_file import load_question
+
+    question = load_question(case)
+    logs = (run.log for run in question.case.runs)
+    inputs = (question.path, question.case.path, *logs, *([fitted] if fitted else []))
+    with result_folder(out, force=force, keep=inputs) as beside:
+        result = _run_whatif(question, fitted, quiet)
+        result.write(beside)
+    if not quiet or json:
+        from wallsim.report.forecast import whatif_rows
+
+        _show(result, question.title, whatif_rows, out, json)
+
+
+def _run_whatif(question: Any, fitted: Path | None, quiet: bool) -> Any:
+    from wallsim.api import whatif as run
+
+    if quiet:
+        return run(question, fitted)
+    from rich.progress import Progress
+
+    with Progress(console=_console(stderr=True)) as bar:
+        task = bar.add_task("firings", total=len(question.changes))
+        return run(question, fitted, progress=lambda n, _: bar.update(task, completed=n))
+
+
+def _show(result: Any, title: str, rows: Any, out: Path, json: bool) -> None:
+    from wallsim.report.forecast import forecast_text
+
+    if json:
+        sys.stdout.write(result.to_json() + "\n")
+    else:
+        sys.stdout.write(forecast_text(title, rows(result.document), result.document))
+        sys.stdout.write(f"Report: {out / 'report.html'}\n")
 
 
 @app.command(epilog="Example: wallsim new my-campaign")

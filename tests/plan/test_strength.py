@@ -23,7 +23,7 @@ def radii(ratio, n=4, inner=0.02):
     ],
 )
 def test_even_strength_gives_the_closed_form(ratio, collapse):
-    r = radii(ratio, n=12)
+    r = radii(ratio, n=40)
     assert limit_load(r, np.full(r.size, 200e6)) / 200e6 == pytest.approx(collapse, rel=1e-6)
 
 

@@ -1,0 +1,120 @@
+"""Draws of the unknowns: from a fit that was saved, or from the values stated in the case."""
+
+from __future__ import annotations
+
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.build import Campaign
+from wallsim.errors import InputError
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.unknowns import Unknowns
+
+Array = NDArray[np.float64]
+
+POSTERIOR = "posterior.npz"
+SEED = 20
+OF_ONE_FIRING = ("heating factor ", "gas temperature of firing ", "purge factor ")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Knowledge:
+    """What is known of the unknowns, normal in their coordinates.
+
+    Parameters
+    ----------
+    unknowns : Unknowns
+    x : Array, shape (m,)
+    root : Array, shape (m, m)
+        ``root root^T`` is the covariance.
+    origin : str
+        Where it comes from, for the reader.
+    """
+
+    unknowns: Unknowns
+    x: Array
+    root: Array
+    origin: str
+
+    @classmethod
+    def stated(cls, campaign: Campaign) -> Knowledge:
+        """Return the priors of the case, no log having been looked at."""
+        unknowns = Unknowns.of(campaign)
+        prior = unknowns.prior
+        return cls(unknowns, prior.mean, prior.root, "values stated in the case, not fitted")
+
+    @classmethod
+    def fitted(cls, campaign: Campaign, folder: Path) -> Knowledge:
+        """Return the posterior that a fit left in ``folder``.
+
+        Raises
+        ------
+        InputError
+            If there is none, or it belongs to another case.
+        """
+        path = Path(folder) / POSTERIOR
+        try:
+            with np.load(path, allow_pickle=False) as saved:
+                names, laws = saved["names"].tolist(), saved["laws"].tolist()
+                x, covariance = saved["x"], saved["covariance"]
+        except FileNotFoundError:
+            hint = f"wallsim fit {campaign.case.path} --out {folder} --force"
+            raise InputError(f"{folder}: has no {POSTERIOR}; run the fit again: {hint}") from None
+        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
+            raise InputError(f"{path}: cannot be read ({error}); run the fit again") from error
+        unknowns = Unknowns.of(campaign, dict(law.split("\t") for law in laws))
+        if names != [p.name for p in unknowns.prior.parameters]:
+            raise InputError(
+                f"{path}: belongs to another case than {campaign.case.path} (its unknowns differ); "
+                "run the fit again, or name the folder of this case's fit"
+            )
+        return cls(unknowns, x, _root(covariance), f"fit in {folder}")
+
+    def draw(self, n: int, firing: bool) -> Array:
+        """Return ``n`` draws of the unknowns; shape (m, n), the first the estimate itself.
+
+        Parameters
+        ----------
+        n : int
+            The others come in pairs that mirror each other about the estimate.
+        firing : bool
+            True for a firing yet to come: what differs from firing to firing is drawn anew.
+        """
+        rng = np.random.default_rng(SEED)
+        half = rng.standard_normal((self.x.size, n // 2))
+        z = np.concatenate((np.zeros((self.x.size, 1)), half, -half), axis=1)[:, :n]
+        out = self.x[:, None] + self.root @ z
+        if firing:
+            anew = [i for i, p in enumerate(self.unknowns.prior.parameters)
+                    if p.name.startswith(OF_ONE_FIRING)]
+            own = rng.standard_normal((len(anew), n // 2))
+            own = np.concatenate((np.zeros((len(anew), 1)), own, -own), axis=1)[:, :n]
+            prior = self.unknowns.prior
+            sd = np.array([prior.parameters[i].sd for i in anew])
+            out[anew] = prior.mean[anew, None] + sd[:, None] * own
+        return out
+
+
+def knowledge(campaign: Campaign, fitted: Path | str | None) -> Knowledge:
+    """Return what the fit in a folder found, or what the case states where there is none."""
+    return Knowledge.stated(campaign) if fitted is None else Knowledge.fitted(
+        campaign, Path(fitted))
+
+
+def save_posterior(estimate: Estimate, folder: Path) -> None:
+    """Write what `Knowledge.fitted` reads beside the result of a fit."""
+    laws = ["\t".join(item) for item in estimate.unknowns.laws.items()]
+    np.savez_compressed(
+        Path(folder) / POSTERIOR, x=estimate.x, covariance=estimate.covariance,
+        names=np.array([p.name for p in estimate.unknowns.prior.parameters]),
+        laws=np.array(laws, dtype=str),
+    )
+
+
+def _root(covariance: Array) -> Array:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))

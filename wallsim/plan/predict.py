@@ -1,0 +1,230 @@
+"""March the firings of a case from stated or fitted values, without fitting anything."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+
+from wallsim import __version__
+from wallsim.build import Campaign, Firing, all_blocks
+from wallsim.errors import ConvergenceError, InputError, TableRangeError
+from wallsim.estimate.resolution import first_guess
+from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder
+from wallsim.materials.solid import Solid
+from wallsim.plan.answers import Grid, crossing, interval, margins, peak, stresses
+from wallsim.plan.draws import Knowledge
+from wallsim.plan.ensemble import Ensemble, Track
+from wallsim.plan.strength import DISCLAIMER, NO_TABLE
+from wallsim.wall.sensors import GRID_STEP, Sampling, even_grid, lag
+
+Array = NDArray[np.float64]
+
+SCHEMA = "wallsim.predict/1"
+FACTOR = 4.0
+DRAWS = 32
+LEAST_PRESSURE = 1e3
+BELOW_AMBIENT = 20.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Task:
+    """What a worker needs for one firing."""
+
+    knowledge: Knowledge
+    campaign: Campaign
+    firing: Firing
+    x: Array
+    factor: float
+
+
+def straight_tube(campaign: Campaign) -> Solid:
+    """Return the metal of the tube.
+
+    Raises
+    ------
+    InputError
+        If the case names a mesh file; planning marches a straight tube.
+    """
+    tube = campaign.case.tube
+    if tube.mesh is not None or len(tube.solids) > 1:
+        raise InputError(f"{campaign.case.path}: tube.mesh: predict and whatif march a straight "
+                         "tube of one metal; copy the case without mesh and regions")
+    return next(iter(tube.solids.values()))
+
+
+def predict_runs(
+    campaign: Campaign, knowledge: Knowledge, executor: Executor, *,
+    draws: int = DRAWS, factor: float = FACTOR, only: tuple[str, ...] = (),
+) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:
+    """Return the document and one frame a run: predicted and, where logged, measured readings.
+
+    Parameters
+    ----------
+    draws : int
+        Of the unknowns, the estimate itself among them.
+    factor : float
+        Limit load over gas pressure that the owner asks for [-].
+    only : tuple of str
+        Names of the runs; all of them if empty.
+
+    Raises
+    ------
+    InputError
+        If there is no such run, or the case names a mesh file.
+    """
+    straight_tube(campaign)
+    known = {f.run.name: f for f in campaign.firings}
+    for name in only:
+        if name not in known:
+            raise InputError(f"{campaign.case.path}: run: no run {name}; known: {', '.join(known)}")
+    chosen = [f for name, f in known.items() if not only or name in only]
+    X = knowledge.draw(draws, firing=False)
+    tasks = [_Task(knowledge, campaign, f, X, factor) for f in chosen]
+    parts = list(executor.map(_one, tasks))
+    document = {
+        "schema": SCHEMA,
+        "case": {"title": campaign.case.title, "path": str(campaign.case.path)},
+        "versions": {"wallsim": __version__},
+        "from": knowledge.origin, "draws": draws, "factor": factor,
+        "runs": {f.run.name: entry for f, (entry, _) in zip(chosen, parts, strict=True)},
+        "stations": [{"sensor": s.name, "z_m": s.z.value} for s in campaign.case.sensors],
+        "caution": DISCLAIMER,
+    }
+    frames = {f.run.name: frame for f, (_, frame) in zip(chosen, parts, strict=True)}
+    return document, frames
+
+
+def _one(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
+    try:
+        return _predict(task)
+    except (TableRangeError, ConvergenceError) as error:
+        raise type(error)(f"run {task.firing.run.name}: {error}") from error
+
+
+def _march(task: _Task, resolution: Resolution) -> tuple[RunModel, Ensemble, Track]:
+    unknowns = task.knowledge.unknowns
+    run = RunModel.of(task.campaign, task.firing, unknowns, resolution)
+    wall, slope = WallBuilder(unknowns, resolution).at(task.x[:, 0])
+    p = run.map.constant[:, None] + run.map.matrix @ task.x
+    ensemble = Ensemble(wall, run.surfaces, run.map.parameters, p, slope)
+    T0 = np.repeat(run.start[:, None], task.x.shape[1], axis=1)
+    return run, ensemble, ensemble.march(run.schedule, T0)
+
+
+def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
+    resolution = first_guess(task.campaign)
+    run, ensemble, track = _march(task, resolution)
+    one = _Task(task.knowledge, task.campaign, task.firing, task.x[:, :1], task.factor)
+    _, fine, fine_track = _march(one, resolution.finer())
+    entry = _entry(task, ensemble, track)
+    coarse_peak = float(_bore(ensemble, track)[:, :, 0].max())
+    entry["discretisation_error_K"] = 4.0 / 3.0 * abs(
+        coarse_peak - float(_bore(fine, fine_track).max()))
+    return entry, _frame(task, run, track)
+
+
+def _bore(ensemble: Ensemble, track: Track) -> Array:
+    return track.T[:, ensemble.wall.faces["bore"].nodes]
+
+
+def _entry(task: _Task, ensemble: Ensemble, track: Track) -> dict[str, Any]:
+    """Return what ``result.json`` says of one run."""
+    firing, faces = task.firing, ensemble.wall.faces
+    solid = straight_tube(task.campaign)
+    T_bore, T_out = _bore(ensemble, track), track.T[:, faces["outside"].nodes]
+    hot, when, where = peak(track.t, T_bore)
+    out, out_when, out_where = peak(track.t, T_out)
+    at = int(np.argmin(np.abs(track.t - firing.burn)))
+    z, base = faces["bore"].z, ensemble.surfaces.gas.ambient - BELOW_AMBIENT
+    U, T_inf, _ = ensemble.exchange(firing.burn, True)
+    burning = Track(track.t[1 : at + 1], track.T[1 : at + 1])
+    return {
+        "blend": firing.blend.name, "burn_s": firing.burn,
+        "plateau_pressure_Pa": firing.events.plateau,
+        "bore_peak_K": interval(hot, base), "bore_peak_s": float(when[0]),
+        "bore_peak_z_m": float(z[where[0]]),
+        "outside_peak_K": interval(out, base), "outside_peak_s": float(out_when[0]),
+        "outside_peak_z_m": float(faces["outside"].z[out_where[0]]),
+        "beyond_the_table": _beyond(ensemble, track),
+        "z_m": z.tolist(), "bore_at_shutdown_K": _rows(T_bore[at], base),
+        "outside_at_shutdown_K": _rows(T_out[at], base),
+        "heat_flux_at_shutdown_W_m2": _rows(U * (T_inf - T_bore[at]), 0.0),
+        "survival": survival(task, ensemble, burning, solid),
+    }
+
+
+def _beyond(ensemble: Ensemble, track: Track) -> float:
+    """Return the share of the draws whose wall left the range of its material."""
+    return float((track.T.max(axis=(0, 1)) > ensemble.tables.T[-1]).mean())
+
+
+def _rows(values: Array, base: float | None) -> dict[str, list[float | None]]:
+    rows = [interval(v, base) for v in values]
+    return {key: [row[key] for row in rows] for key in ("estimate", "low", "high")}
+
+
+def survival(
+    task: _Task, ensemble: Ensemble, burning: Track, solid: Solid
+) -> dict[str, Any]:
+    """Return how the limit load stands to the gas pressure while burning."""
+    firing, grid = task.firing, Grid.of(ensemble.wall)
+    tap = np.interp(burning.t, firing.pressure_time, firing.pressure)
+    over = np.array([firing.local_pressure(grid.z, p) for p in tap])
+    over = np.maximum(over - task.campaign.case.pressure.barometer, LEAST_PRESSURE)
+    found = margins(grid, burning, over, solid)
+    hoop = stresses(grid, burning, solid)
+    out: dict[str, Any] = {
+        "assessed": found is not None, "note": "" if found else NO_TABLE,
+        "factor": task.factor, "margin": None, "at_s": None, "z_m": None, "below_factor_s": None,
+        "thermal_hoop_stress_Pa": None if hoop is None else {
+            "bore": interval(hoop[0]), "outside": interval(hoop[1])},
+    }
+    if found is not None:
+        i = int(found.lowest[:, 0].argmin())
+        out |= {
+            "margin": interval(found.lowest.min(axis=0), 0.0), "at_s": float(found.t[i]),
+            "z_m": float(grid.z[found.place[i, 0]]),
+            "below_factor_s": interval(crossing(found.t, -found.lowest, -task.factor), 0.0),
+            "in_time": {"time_s": found.t.tolist(), "margin": _rows(found.lowest, 0.0)},
+        }
+    return out
+
+
+def _frame(task: _Task, run: RunModel, track: Track) -> pd.DataFrame:
+    """Return predicted readings on the blocks of the log, with what was measured."""
+    firing, x, ambient = task.firing, task.x, run.surfaces.gas.ambient
+    grid = even_grid(float(track.t[-1]))
+    seen = np.einsum("sn,tnd->tsd", run.observe.toarray(), track.T)
+    on_grid = CubicSpline(track.t, seen)(np.minimum(grid, track.t[-1]))
+    every = np.arange(int(firing.end / firing.block))
+    t = (every + 0.5) * firing.block
+    offset = run.map.offset_fixed if run.map.offset is None else x[run.map.offset, 0]
+    sampling = Sampling.at(t - offset, grid.size, GRID_STEP)
+    columns: dict[str, Array] = {"time_s": firing.events.ignition + t}
+    channels = {s.name: s.channel for s in task.campaign.case.sensors}
+    for i, (trace, sensor) in enumerate(zip(run.traces, run.sensors, strict=True)):
+        def value(place: int | None, stated: float) -> Array:
+            return np.full(x.shape[1], stated) if place is None else x[place]
+
+        T, slope = on_grid[:, i], on_grid[:, len(run.sensors) + i]
+        loss, shift = value(sensor.place.loss, sensor.loss), value(sensor.place.shift, 0.0)
+        tau = value(sensor.place.lag, np.log(sensor.lag) if sensor.lag > 0.0 else -np.inf)
+        shown = T - loss * (T - ambient) + shift * slope
+        lagged = np.column_stack([
+            lag(shown[:, d], s)[0] if (s := float(np.exp(tau[d]))) > 0.0 else shown[:, d]
+            for d in range(x.shape[1])
+        ])
+        rows = _rows(sampling.value @ lagged, ambient - BELOW_AMBIENT)
+        for key, word in (("estimate", "predicted"), ("low", "low"), ("high", "high")):
+            columns[f"{trace.sensor} {word} [K]"] = np.array(rows[key], dtype=float)
+        measured = np.full(every.size, np.nan)
+        index, T_log = all_blocks(firing, trace.sensor, channels[trace.sensor])
+        measured[index[index < every.size]] = T_log[index < every.size]
+        columns[f"{trace.sensor} measured [K]"] = measured
+    return pd.DataFrame(columns)

@@ -1,0 +1,156 @@
+"""Writing the result folder of a prediction or a what-if, and its answers for the terminal."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import pandas as pd
+
+from wallsim.report.document import Document, file_stems, plain, write
+from wallsim.report.folder import REPORT
+from wallsim.report.style import Drawing
+
+ZERO_CELSIUS = 273.15
+MOST_ROWS = 40
+
+
+def save_prediction(
+    document: Document, frames: Mapping[str, pd.DataFrame], folder: Path
+) -> None:
+    """Write document, readings, figures and page of a prediction into an empty folder.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    from wallsim.report.forecast_figures import draw_prediction
+
+    for name, stem in file_stems(frames).items():
+        _csv(frames[name], folder / "readings" / f"{stem}.csv")
+    title = f"Prediction: {document['case']['title']}"
+    _write(document, title, prediction_rows(document), draw_prediction(document, frames), folder)
+
+
+def save_whatif(document: Document, table: pd.DataFrame, folder: Path) -> None:
+    """Write document, table, figures and page of a what-if into an empty folder.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    from wallsim.report.forecast_figures import draw_whatif
+
+    _csv(table, folder / "tables" / "firings.csv")
+    _write(document, document["title"], whatif_rows(document), draw_whatif(document), folder)
+
+
+def _csv(frame: pd.DataFrame, path: Path) -> None:
+    text = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
+    write(path, text.encode())
+
+
+def _write(
+    document: Document, title: str, rows: list[dict[str, str]], drawings: Sequence[Drawing],
+    folder: Path,
+) -> None:
+    text = json.dumps(plain(document), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    write(folder / "result.json", text.encode())
+    figures = []
+    for d in drawings:
+        write(folder / "figures" / f"{d.stem}.png", d.png)
+        figures.append({"title": d.title, "caption": d.caption, "width": d.width,
+                        "height": d.height, "data": base64.b64encode(d.png).decode("ascii")})
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+    )
+    page = environment.get_template("forecast.html").render(
+        title=title, origin=document["from"], caution=document["caution"],
+        columns=list(rows[0]) if rows else [], rows=rows[:MOST_ROWS],
+        left_out=max(len(rows) - MOST_ROWS, 0), figures=figures,
+    )
+    write(folder / REPORT, page.encode())
+
+
+def _text(interval: Any, offset: float = 0.0, digits: int = 0, none: str = "-") -> str:
+    """Return an interval in words."""
+    if not interval:
+        return none
+    def one(value: float | None) -> str:
+        return "open" if value is None else f"{value + offset:.{digits}f}"
+
+    if interval["estimate"] is None:
+        low = interval["low"]
+        return none if low is None else f"{none}; earliest {low:.{digits}f}"
+    return f"{one(interval['estimate'])} ({one(interval['low'])} to {one(interval['high'])})"
+
+
+def _margin(survival: Document) -> str:
+    if not survival["assessed"]:
+        return str(survival["note"])
+    margin = survival["margin"]
+    return f"{margin['estimate']:.3g} ({margin['low']:.2g} to {margin['high']:.2g})"
+
+
+def prediction_rows(document: Document) -> list[dict[str, str]]:
+    """Return one row a run in words."""
+    rows = []
+    for name, run in document["runs"].items():
+        rows.append({
+            "run": name, "blend": run["blend"], "burn [s]": f"{run['burn_s']:.1f}",
+            "bore peak [°C]": _text(run["bore_peak_K"], -ZERO_CELSIUS),
+            "at z [mm]": f"{1e3 * run['bore_peak_z_m']:.0f}",
+            "outside peak [°C]": _text(run["outside_peak_K"], -ZERO_CELSIUS),
+            "at [s]": f"{run['outside_peak_s']:.1f}",
+            "limit load over pressure, least": _margin(run["survival"]),
+        })
+    return rows
+
+
+def whatif_rows(document: Document) -> list[dict[str, str]]:
+    """Return one row a firing in words."""
+    rows = []
+    for f in document["firings"]:
+        name = f["name"] or f["blend"]
+        times = {
+            f"burn until {'your limit' if key == 'limit' else key} [s]": _text(
+                limit["time_s"], digits=1, none="not reached")
+            for key, limit in f["limits"].items()
+        }
+        survival = f["survival"]
+        below = _text(survival["below_factor_s"], digits=1, none="not reached")
+        rows.append({
+            "firing": name, "blend": f["blend"], "metal": f["metal"],
+            "wall [mm]": f"{1e3 * f['wall_m']:.2f}", "bore [mm]": f"{1e3 * f['bore_m']:.1f}",
+            "burn [s]": f"{f['burn_s']:.1f}",
+            "pressure [bar abs]": f"{1e-5 * f['pressure_Pa']:.2f}",
+            "firings": str(f["firings"]),
+            "bore peak [°C]": _text(f["bore_peak_K"], -ZERO_CELSIUS),
+            "outside peak [°C]": _text(f["outside_peak_K"], -ZERO_CELSIUS),
+            "deposit surface [°C]": _text(f["deposit_surface_peak_K"], -ZERO_CELSIUS, none="bare"),
+            **times,
+            "limit load over pressure, least": _margin(survival),
+            f"burn until below {survival['factor']:g} x [s]": (
+                below if survival["assessed"] else "not assessed"),
+        })
+    keys = dict.fromkeys(key for row in rows for key in row)
+    return [{key: row.get(key, "-") for key in keys} for row in rows]
+
+
+def forecast_text(title: str, rows: list[dict[str, str]], document: Document) -> str:
+    """Return the rows for the terminal, one block a row, with what they are based on."""
+    lines = [title, f"From: {document['from']}; 95 % intervals of {document['draws']} draws.", ""]
+    for row in rows[:MOST_ROWS]:
+        head, *rest = row.items()
+        lines.append(f"{head[0]} {head[1]}")
+        lines.extend(f"    {key}: {value}" for key, value in rest)
+    if len(rows) > MOST_ROWS:
+        lines.append(f"... and {len(rows) - MOST_ROWS} more, in tables/firings.csv")
+    return "\n".join([*lines, "", document["caution"]]) + "\n"
