@@ -112,14 +112,15 @@ def test_third_order_in_space():
     assert slopes.min() > 2.7
 
 
-def test_a_march_factors_once_a_step_and_twice_with_sensitivities(monkeypatch):
+def test_a_march_factors_once_a_step_and_each_stage_with_sensitivities(monkeypatch):
     monkeypatch.setattr(march_module, "LARGEST_UPDATE", 1e-5)
     w, p = wall(), parameters()
     alone = run(w, p).work
     assert alone["factorisations"] <= 1.05 * alone["steps"]
     assert alone["solves"] <= 7 * alone["steps"]
     tangent = run(w, p, active=np.arange(4)).work
-    assert tangent["factorisations"] <= 2.3 * tangent["steps"]
+    assert tangent["factorisations"] <= 3.05 * tangent["steps"]
+    assert tangent["solves"] <= (2 * 4 + 6) * tangent["steps"]
 
 
 def test_leaving_the_material_table_names_the_material_and_the_moment():

@@ -199,7 +199,7 @@ class GasSide:
     def derivative(self, t: float, burning: bool, p: WallParameters, T: Array) -> Array:
         """Return d(U (T_inf - T))/dp at fixed bore temperatures ``T``; shape (m, n_par)."""
         slots = p.slots()
-        out = np.zeros((len(T), slots["log_wall"].stop), order="F")
+        out = np.zeros((len(T), slots["log_wall"].stop))
         h, R = self.coefficient(t, burning, p), self.resistance(t, p)
         e = self.exchange(t, burning, p)
         drive = e.T_inf - T

@@ -12,7 +12,7 @@ more right-hand side a parameter with the tangent at the stage's solution.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.wall.gas import Exchange, WallParameters
 from wallsim.wall.model import History, Surfaces, WallSlope
-from wallsim.wall.operators import BandFactor, SparseFactor, Wall
+from wallsim.wall.operators import BandFactor, ColumnFactor, SparseFactor, Wall
 from wallsim.wall.properties import NodalProperties
 from wallsim.wall.schedule import GAMMA, Schedule
 
@@ -33,6 +33,7 @@ _FROM_START = (1.0 - GAMMA) ** 2 / (GAMMA * (2.0 - GAMMA))
 LARGEST_UPDATE = 1e-5
 MOST_ITERATIONS = 30
 SLOW_CONTRACTION = 0.2
+LEAST_CONTRACTION = 0.01
 _NOT_CONVERGED = "a time step did not converge: the update still was {:.3g} K at t = {:.3f} s"
 
 
@@ -69,7 +70,8 @@ class _March:
         self.active = active
         self.slots = p.slots()
         self.column = {} if active is None else {int(j): i for i, j in enumerate(active)}
-        self.tangent: BandFactor | SparseFactor | None = None
+        self.tangent: BandFactor | ColumnFactor | SparseFactor | None = None
+        self.contraction = 1.0
         self.recent: list[tuple[float, Array]] = []
         self.work = dict.fromkeys(("steps", "factorisations", "solves", "residuals"), 0)
         self.end_conductance = {"head": np.exp(p.log_head), "exit": np.exp(p.log_exit)}
@@ -102,11 +104,12 @@ class _March:
         return F, slope
 
     def factor(
-        self, properties: tuple[NodalProperties, ...], slope: Array, d: float
-    ) -> BandFactor | SparseFactor:
-        """Return the factor of d(e - d F)/dT."""
+        self, properties: tuple[NodalProperties, ...], slope: Array, d: float, many: bool = False
+    ) -> BandFactor | ColumnFactor | SparseFactor:
+        """Return the factor of d(e - d F)/dT, for one or for many right-hand sides."""
         self.work["factorisations"] += 1
-        return self.wall.factor(self.wall.capacity(properties) - d * slope, d, properties)
+        factor = self.wall.factor_for_many if many else self.wall.factor
+        return factor(self.wall.capacity(properties) - d * slope, d, properties)
 
     def guess(self, t: float) -> Array:
         """Extrapolate the last states to ``t``."""
@@ -119,7 +122,11 @@ class _March:
         return sum(w * T for w, (_, T) in zip(weights, self.recent, strict=True))
 
     def solve_stage(self, known: Array, t: float, d: float, burning: bool) -> _Point:
-        """Solve ``e(T) - d F(T, t) = known`` by chord iteration from the extrapolated state."""
+        """Solve ``e(T) - d F(T, t) = known`` by chord iteration from the extrapolated state.
+
+        It ends where what the contraction, or that of the stage before, leaves of the last update
+        is small (Hairer & Wanner 1996, Solving Ordinary Differential Equations II, IV.8).
+        """
         e = self.surfaces.gas.exchange(t, burning, self.p)
         T, last = self.guess(t), np.inf
         for iteration in range(MOST_ITERATIONS):
@@ -132,7 +139,10 @@ class _March:
             self.work["solves"] += 1
             size = float(np.abs(update).max())
             T = T + update
-            if size < LARGEST_UPDATE:
+            if iteration:
+                self.contraction = max(size / last, LEAST_CONTRACTION)
+            left = size * min(self.contraction, 1.0)
+            if left < LARGEST_UPDATE:
                 properties = self.wall.properties(T)
                 heat = self.wall.heat(properties)
                 return _Point(t, T, properties, heat, (heat - known) / d)
@@ -157,63 +167,57 @@ class _March:
             out[thickness] = np.exp(self.p.log_wall) * sum(dv * q.heat for dv, q in pairs)
         return out
 
-    def explicit_rate(self, point: _Point, burning: bool) -> Array:
-        """Return dF/dp at fixed T; shape (n, n_active)."""
-        out = np.zeros((self.wall.size, len(self.active)), order="F")
-        self.add_gas(out, point, burning, 1.0)
+    def add_explicit_rate(self, out: Array, point: _Point, burning: bool, weight: float) -> None:
+        """Add ``weight`` times dF/dp at fixed T to ``out``, shape (n, n_active)."""
+        self.add_gas(out, point, burning, weight)
         wall, p, T = self.wall, self.p, point.T
         outside = wall.faces["outside"]
         q_c, q_r, _, _ = self.surfaces.outer.flux(T[outside.nodes])
-        self.add(out, "emissivity", outside.nodes, outside.area * q_r)
-        self.add(out, "convection", outside.nodes, outside.area * q_c)
+        self.add(out, "emissivity", outside.nodes, weight * outside.area * q_r)
+        self.add(out, "convection", outside.nodes, weight * outside.area * q_c)
         for end in ("head", "exit"):
             face = wall.faces[end]
-            drive = self.end_temperature[end] - T[face.nodes]
+            drive = weight * (self.end_temperature[end] - T[face.nodes])
             self.add(out, f"log_{end}", face.nodes, self.end_conductance[end] * face.area * drive)
         all_nodes = slice(None)
-        self.add(out, "log_conductivity", all_nodes, wall.conduction(point.properties))
+        self.add(out, "log_conductivity", all_nodes, weight * wall.conduction(point.properties))
         if self.slots["conductivity_tilt"].start in self.column:
             conduction = self.tilted.conduction(self.tilted.properties(T))
-            self.add(out, "conductivity_tilt", all_nodes, conduction)
+            self.add(out, "conductivity_tilt", all_nodes, weight * conduction)
         if self.slots["log_wall"].start in self.column and self.slope is not None:
-            s = np.exp(p.log_wall)
+            s = weight * np.exp(p.log_wall)
             pairs = zip(self.slope.laplacian, point.properties, strict=True)
             conducted = sum(dk @ q.potential for dk, q in pairs)
             self.add(out, "log_wall", all_nodes, -s * conducted)
             e = self.surfaces.gas.exchange(point.t, burning, p)
             for name, (flux, _) in self.face_flux(T, e).items():
                 self.add(out, "log_wall", wall.faces[name].nodes, s * self.slope.area[name] * flux)
-        return out
 
     def add(self, out: Array, field: str, nodes: object, value: Array) -> None:
         column = self.column.get(self.slots[field].start)
         if column is not None:
             out[nodes, column] += value  # type: ignore[index]
 
-    def add_gas(self, out: Array, point: _Point, burning: bool, sign: float) -> None:
-        """Add the bore's part of dF/dp at fixed T."""
+    def add_gas(self, out: Array, point: _Point, burning: bool, weight: float) -> None:
+        """Add ``weight`` times the bore's part of dF/dp at fixed T."""
         bore = self.wall.faces["bore"]
         of_p = self.surfaces.gas.derivative(point.t, burning, self.p, point.T[bore.nodes])
-        out[bore.nodes] += sign * bore.area[:, None] * of_p[:, self.active]
+        out[bore.nodes] += weight * bore.area[:, None] * of_p[:, self.active]
 
     def with_sensitivities(
         self, point: _Point, dknown: Array, d: float, burning: bool
     ) -> _Point:
-        """Return the stage's solution with the derivatives of state, heat and rate."""
+        """Return the stage's solution with the derivatives of state and heat."""
         e = self.surfaces.gas.exchange(point.t, burning, self.p)
         _, slope = self.rate(point.T, point.properties, e)
-        self.tangent = self.factor(point.properties, slope, d)
-        explicit = self.explicit_heat(point)
-        rhs = dknown + d * self.explicit_rate(point, burning)
-        for column, values in explicit.items():
+        tangent = self.factor(point.properties, slope, d, many=True)
+        rhs = dknown.copy()
+        self.add_explicit_rate(rhs, point, burning, d)
+        for column, values in self.explicit_heat(point).items():
             rhs[:, column] -= values
-        dT = self.tangent.solve(rhs)
+        dT = tangent.solve(rhs)
         self.work["solves"] += rhs.shape[1]
-        dheat = self.dheat(point, dT)
-        drate = (dheat - dknown) / d
-        return _Point(
-            point.t, point.T, point.properties, point.heat, point.rate, dT, dheat, drate
-        )
+        return replace(point, dT=dT, dheat=self.dheat(point, dT))
 
     def dheat(self, point: _Point, dT: Array) -> Array:
         out = self.wall.capacity(point.properties)[:, None] * dT
@@ -229,9 +233,10 @@ class _March:
         point = _Point(t, T, properties, self.wall.heat(properties), F)
         if self.active is None:
             return point
-        dT = np.zeros((T.size, len(self.active)), order="F")
-        drate = self.explicit_rate(point, burning)
-        return _Point(t, T, properties, point.heat, F, dT, self.dheat(point, dT), drate)
+        dT = np.zeros((T.size, len(self.active)))
+        drate = np.zeros_like(dT)
+        self.add_explicit_rate(drate, point, burning, 1.0)
+        return replace(point, dT=dT, dheat=self.dheat(point, dT), drate=drate)
 
     def across_jump(self, point: _Point, before: bool, after: bool) -> _Point:
         """Return ``point`` with its rate on the other side of a jump of the gas side."""
@@ -242,32 +247,29 @@ class _March:
         rate[bore.nodes] += bore.area * (new.U * (new.T_inf - T) - old.U * (old.T_inf - T))
         drate = point.drate
         if drate is not None and point.dT is not None:
-            drate = drate.copy(order="F")
+            drate = drate.copy()
             self.add_gas(drate, point, before, -1.0)
             self.add_gas(drate, point, after, 1.0)
             drate[bore.nodes] += (bore.area * (old.U - new.U))[:, None] * point.dT[bore.nodes]
         self.recent = [(point.t, point.T)]
         self.tangent = None
-        return _Point(
-            point.t, point.T, point.properties, point.heat, rate, point.dT, point.dheat, drate
-        )
+        return replace(point, rate=rate, drate=drate)
 
     def step(self, start: _Point, t_end: float, burning: bool) -> tuple[_Point, _Point]:
         """Return the inner stage and the end of a step."""
         dt = t_end - start.t
         d = 0.5 * GAMMA * dt
-        if self.active is None:
-            self.tangent = None
-        inner = self.stage(
-            start.heat + d * start.rate,
-            None if start.dheat is None else start.dheat + d * start.drate,
-            start.t + GAMMA * dt, d, burning,
-        )
-        end = self.stage(
-            _FROM_STAGE * inner.heat - _FROM_START * start.heat,
-            None if start.dheat is None else _FROM_STAGE * inner.dheat - _FROM_START * start.dheat,
-            t_end, d, burning,
-        )
+        self.tangent = None
+        known, dknown = start.heat + d * start.rate, None
+        if start.dheat is not None and start.drate is not None:
+            dknown = start.dheat + d * start.drate
+        inner = self.stage(known, dknown, start.t + GAMMA * dt, d, burning)
+        known = _FROM_STAGE * inner.heat - _FROM_START * start.heat
+        if start.dheat is not None and inner.dheat is not None:
+            dknown = _FROM_STAGE * inner.dheat - _FROM_START * start.dheat
+        end = self.stage(known, dknown, t_end, d, burning)
+        if end.dheat is not None and dknown is not None:
+            end = replace(end, drate=(end.dheat - dknown) / d)
         self.work["steps"] += 1
         return inner, end
 

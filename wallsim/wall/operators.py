@@ -22,6 +22,7 @@ from skfem.helpers import dot, grad
 
 from wallsim.errors import ConvergenceError, MeshError
 from wallsim.materials.solid import Solid
+from wallsim.wall.blocks import BlockFactor, NodeColumns
 from wallsim.wall.elements import Discretisation
 from wallsim.wall.mesh import FACES
 from wallsim.wall.properties import NodalProperties, PropertyTable
@@ -81,6 +82,8 @@ class Wall:
     band : Array, shape (width + 1, n), or None
         Laplacian of the single region in LAPACK lower-band storage; None where the band is wide
         or the metals are several (a sparse factor is used then).
+    columns : NodeColumns or None
+        The same Laplacian by node columns, where the mesh has such; None otherwise.
     mesh, order :
         Mesh and the node order against the mesh library's.
     """
@@ -90,6 +93,7 @@ class Wall:
     regions: tuple[Region, ...]
     faces: dict[str, Face]
     band: Array | None
+    columns: NodeColumns | None
     mesh: Mesh
     order: NDArray[np.intp]
 
@@ -119,7 +123,8 @@ class Wall:
             regions.append(Region(PropertyTable.of(solid), volume, laplacian))
         faces = {name: _face(mesh, name, place) for name in FACES}
         band = _band(regions[0].laplacian) if len(regions) == 1 else None
-        return cls(r[order], z[order], tuple(regions), faces, band, mesh, order)
+        columns = NodeColumns.of(regions[0].laplacian, z[order]) if len(regions) == 1 else None
+        return cls(r[order], z[order], tuple(regions), faces, band, columns, mesh, order)
 
     def probe(self, r: Array, z: Array) -> sp.csr_matrix:
         """Return the matrix from nodal to point values, shape (n_points, n).
@@ -184,6 +189,15 @@ class Wall:
             raise ConvergenceError("the system of a time step is not positive definite")
         return BandFactor(factor, k)
 
+    def factor_for_many(
+        self, diagonal: Array, scale: float, properties: tuple[NodalProperties, ...]
+    ) -> BandFactor | ColumnFactor | SparseFactor:
+        """Return the factor of the same matrix, made for many right-hand sides at once."""
+        if self.columns is None:
+            return self.factor(diagonal, scale, properties)
+        k = properties[0].conductivity
+        return ColumnFactor(self.columns.factor(diagonal / k, scale), k)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BandFactor:
@@ -193,9 +207,21 @@ class BandFactor:
     conductivity: Array
 
     def solve(self, rhs: Array) -> Array:
-        """Return the temperatures for ``rhs``, shape (n,) or (n, m) in Fortran order."""
+        """Return the temperatures for ``rhs``, shape (n,) or (n, m)."""
         x, _ = lapack.dpbtrs(self.factor, rhs, lower=1)
         return x / (self.conductivity if rhs.ndim == 1 else self.conductivity[:, None])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ColumnFactor:
+    """Factor by node columns of a tangent in the conductivity integral."""
+
+    factor: BlockFactor
+    conductivity: Array
+
+    def solve(self, rhs: Array) -> Array:
+        """Return the temperatures for ``rhs``, shape (n, m)."""
+        return self.factor.solve(rhs) / self.conductivity[:, None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

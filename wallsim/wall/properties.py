@@ -57,15 +57,15 @@ class PropertyTable:
         Grid [K]; every table point of k and of c.
     k, rho_c : Array, shape (m,)
         Values at the grid [W/(m K)], [J/(m^3 K)].
-    rows : Array, shape (m - 1, 6)
-        k, dk/dT, theta, rho c, d(rho c)/dT, H at the lower end of each interval.
+    columns : tuple of Array, shape (m - 1,)
+        k, dk/dT, theta, rho c, d(rho c)/dT, H and T at the lower end of each interval.
     """
 
     name: str
     T: Array
     k: Array
     rho_c: Array
-    rows: Array
+    columns: tuple[Array, ...]
 
     @classmethod
     def of(cls, solid: Solid) -> PropertyTable:
@@ -77,8 +77,7 @@ class PropertyTable:
 
     @classmethod
     def _on(cls, name: str, T: Array, k: Array, rho_c: Array) -> PropertyTable:
-        rows = np.column_stack((*_pieces(T, k), *_pieces(T, rho_c)))
-        return cls(name, T, k, rho_c, rows)
+        return cls(name, T, k, rho_c, (*_pieces(T, k), *_pieces(T, rho_c), T[:-1]))
 
     def changed(
         self, log_k: float, tilt_k: float, log_c: float, tilt_c: float
@@ -105,7 +104,7 @@ class PropertyTable:
             If a temperature is outside the table.
         """
         i = np.searchsorted(self.T, T, side="right") - 1
-        if i.min() < 0 or i.max() >= len(self.rows):
+        if i.min() < 0 or i.max() >= self.T.size - 1:
             low, high = self.T[0], self.T[-1]
             raise TableRangeError(
                 f"material {self.name!r} is given from {low:.0f} to {high:.0f} K "
@@ -113,8 +112,8 @@ class PropertyTable:
                 f"{T.min():.0f} to {T.max():.0f} K: shorten the burn, check the gas side, or use a "
                 "material table that reaches further"
             )
-        k, dk, theta, c, dc, heat = self.rows[i].T
-        x = T - self.T[i]
+        k, dk, theta, c, dc, heat, below = (column.take(i) for column in self.columns)
+        x = T - below
         return NodalProperties(
             k + dk * x, theta + x * (k + 0.5 * dk * x), c + dc * x, heat + x * (c + 0.5 * dc * x)
         )
