@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.build import Campaign
+from wallsim.case.model import Case
 from wallsim.errors import InputError
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.unknowns import Unknowns
@@ -61,16 +65,18 @@ class Knowledge:
             with np.load(path, allow_pickle=False) as saved:
                 names, laws = saved["names"].tolist(), saved["laws"].tolist()
                 x, covariance = saved["x"], saved["covariance"]
+                signature = str(saved["case"])
         except FileNotFoundError:
             hint = f"wallsim fit {campaign.case.path} --out {folder} --force"
             raise InputError(f"{folder}: has no {POSTERIOR}; run the fit again: {hint}") from None
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
             raise InputError(f"{path}: cannot be read ({error}); run the fit again") from error
         unknowns = Unknowns.of(campaign, dict(law.split("\t") for law in laws))
-        if names != [p.name for p in unknowns.prior.parameters]:
+        known = [p.name for p in unknowns.prior.parameters]
+        if names != known or signature != _signature(campaign.case):
             raise InputError(
-                f"{path}: belongs to another case than {campaign.case.path} (its unknowns differ); "
-                "run the fit again, or name the folder of this case's fit"
+                f"{path}: belongs to another case than {campaign.case.path}, or the case has been "
+                "changed since; run the fit again, or name the folder of this case's fit"
             )
         return cls(unknowns, x, _root(covariance), f"fit in {folder}")
 
@@ -111,8 +117,16 @@ def save_posterior(estimate: Estimate, folder: Path) -> None:
     np.savez_compressed(
         Path(folder) / POSTERIOR, x=estimate.x, covariance=estimate.covariance,
         names=np.array([p.name for p in estimate.unknowns.prior.parameters]),
-        laws=np.array(laws, dtype=str),
+        laws=np.array(laws, dtype=str), case=_signature(estimate.unknowns.case),
     )
+
+
+def _signature(case: Case) -> str:
+    """Return a digest of all that a fit depends on in the case file."""
+    text: dict[str, Any] = {k: v for k, v in case.resolved.items() if k != "title"}
+    if isinstance(fit := text.get("fit"), dict):
+        text["fit"] = {k: v for k, v in fit.items() if k != "limit_temperature"}
+    return hashlib.sha256(json.dumps(text, sort_keys=True).encode()).hexdigest()
 
 
 def _root(covariance: Array) -> Array:

@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 
 LARGEST_UPDATE = 1e-2
 MOST_ITERATIONS = 40
+SLOW_CONTRACTION = 0.3
 _FROM_STAGE = 1.0 / (GAMMA * (2.0 - GAMMA))
 _FROM_START = (1.0 - GAMMA) ** 2 / (GAMMA * (2.0 - GAMMA))
 
@@ -150,36 +151,44 @@ class Ensemble:
             slope[nodes] -= conductance
         return F, slope
 
-    def factor(self, q: _Nodal, slope: Array, d: float) -> Array:
-        """Return the banded factor of the tangent of the mean draw, in the potential."""
+    def solver(self, q: _Nodal, slope: Array, d: float, *, own: bool) -> _Solver:
+        """Return the solver of the tangent in the potential: of the mean draw, or each its own."""
         band = self.wall.band
         if band is None:
             raise ConvergenceError("draws are marched on a wall of one metal with a narrow band")
-        matrix = d * band
-        matrix[0] += ((self.volume * q.c - d * slope) / q.k).mean(axis=1)
-        factor, info = lapack.dpbtrf(matrix, lower=1, overwrite_ab=1)
-        if info != 0:
-            raise ConvergenceError("the system of a time step is not positive definite")
-        return np.asarray(factor)
+        diagonal = (self.volume * q.c - d * slope) / q.k
+        columns = diagonal.T if own else [diagonal.mean(axis=1)]
+        factors = []
+        for column in columns:
+            matrix = d * band
+            matrix[0] += column
+            factor, info = lapack.dpbtrf(matrix, lower=1, overwrite_ab=1)
+            if info != 0:
+                raise ConvergenceError("the system of a time step is not positive definite")
+            factors.append(factor)
+        return _Solver(factors)
 
     def stage(
         self, known: Array, guess: Array, t: float, d: float, burning: bool
     ) -> tuple[Array, Array, Array]:
-        """Return temperature, heat and rate that solve ``heat(T) - d F(T, t) = known``."""
-        e, T, factor, last = self.exchange(t, burning), guess, None, np.inf
+        """Return temperature, heat and rate that solve ``heat(T) - d F(T, t) = known``.
+
+        Where draws are apart across a peak of c(T) the mean's tangent serves none of them; each
+        then gets its own.
+        """
+        e, T, solver, last, renewed = self.exchange(t, burning), guess, None, np.inf, 0
         for _ in range(MOST_ITERATIONS):
             q = self.tables.at(T)
             F, slope = self.rate(T, q, e)
-            if factor is None:
-                factor = self.factor(q, slope, d)
-            residual = known + d * F - self.volume * q.heat
-            update = lapack.dpbtrs(factor, residual, lower=1)[0] / q.k
+            if solver is None:
+                solver = self.solver(q, slope, d, own=renewed > 1)
+            update = solver.solve(known + d * F - self.volume * q.heat) / q.k
             T = T + update
             size = float(np.abs(update).max())
             if size < LARGEST_UPDATE:
                 return T, known + d * F, F
-            if size > 0.4 * last:
-                factor = None
+            if size > SLOW_CONTRACTION * last:
+                solver, renewed = None, renewed + 1
             last = size
         raise ConvergenceError(f"a time step did not converge: {size:.3g} K at t = {t:.3f} s")
 
@@ -229,6 +238,21 @@ def _guess(recent: list[tuple[float, Array]], t: float) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Solver:
+    """Banded factors: one for all draws, or one for each."""
+
+    factors: list[Array]
+
+    def solve(self, rhs: Array) -> Array:
+        if len(self.factors) == 1:
+            return np.asarray(lapack.dpbtrs(self.factors[0], rhs, lower=1)[0])
+        return np.column_stack([
+            lapack.dpbtrs(factor, column, lower=1)[0]
+            for factor, column in zip(self.factors, rhs.T, strict=True)
+        ])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Nodal:
     """k, theta, rho c and H at the nodes; each (n, n_draws)."""
 
@@ -247,20 +271,27 @@ class _Tables:
     """
 
     T: Array
-    rows: Array
+    columns: tuple[Array, ...]
     place: NDArray[np.intp]
 
     @classmethod
     def of(cls, wall: Wall, log_k: Array, tilt_k: Array, log_c: Array, tilt_c: Array) -> _Tables:
         table = wall.regions[0].table
-        rows = [table.changed(*four).rows
-                for four in zip(log_k, tilt_k, log_c, tilt_c, strict=True)]
-        place = len(table.rows) * np.arange(log_k.size)
-        return cls(table.T, np.concatenate(rows), place)
+        dT = np.diff(table.T)
+        parts: list[list[Array]] = [[] for _ in range(6)]
+        for four in zip(log_k, tilt_k, log_c, tilt_c, strict=True):
+            own = table.changed(*four)
+            for first, y in ((0, own.k), (3, own.rho_c)):
+                integral = np.concatenate(([0.0], np.cumsum(0.5 * dT * (y[1:] + y[:-1]))))
+                for i, column in enumerate((y[:-1], np.diff(y) / dT, integral[:-1])):
+                    parts[first + i].append(column)
+        columns = tuple(np.concatenate(part) for part in parts)
+        return cls(table.T, columns, dT.size * np.arange(log_k.size))
 
     def at(self, T: Array) -> _Nodal:
         i = np.clip(np.searchsorted(self.T, T, side="right") - 1, 0, self.T.size - 2)
-        k, dk, theta, c, dc, heat = np.moveaxis(self.rows[i + self.place], -1, 0)
-        x = T - self.T[i]
+        x = T - self.T.take(i)
+        i += self.place
+        k, dk, theta, c, dc, heat = (column.take(i) for column in self.columns)
         return _Nodal(k + dk * x, theta + x * (k + 0.5 * dk * x), c + dc * x,
                       heat + x * (c + 0.5 * dc * x))

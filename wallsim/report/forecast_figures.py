@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import matplotlib as mpl
@@ -104,11 +104,14 @@ def draw_whatif(document: Document) -> list[Drawing]:
 
 def _quantities(document: Document) -> list[tuple[str, str, float, float]]:
     """Return key, label, scale and offset of each quantity that is drawn."""
+    out = [("bore", "bore peak [°C]", 1.0, -ZERO_CELSIUS),
+           ("outside", "outside peak [°C]", 1.0, -ZERO_CELSIUS),
+           ("margin", "limit load over pressure, least [-]", 1.0, 0.0)]
+    if "burn" in document["varied"]:
+        return out
     limits = document["firings"][0]["limits"]
     first = "limit" if "limit" in limits else next(
         (n for n in ("oxidation", "solidus") if n in limits), "")
-    out = [("bore", "bore peak [°C]", 1.0, -ZERO_CELSIUS),
-           ("outside", "outside peak [°C]", 1.0, -ZERO_CELSIUS)]
     if first:
         words = "the owner's limit" if first == "limit" else f"the metal's {first} limit"
         out.append((f"limits.{first}", f"burn until {words} [s]", 1.0, 0.0))
@@ -122,6 +125,8 @@ def _interval(firing: Document, key: str) -> Any:
         return (firing["limits"].get(key[7:]) or {}).get("time_s")
     if key == "below":
         return firing["survival"]["below_factor_s"]
+    if key == "margin":
+        return firing["survival"]["margin"]
     return firing[f"{key}_peak_K"]
 
 
@@ -132,10 +137,11 @@ def _values(firings: list[Document], key: str, scale: float, offset: float) -> B
     return Band(*parts)
 
 
-def _label(firing: Document, apart: tuple[str, ...]) -> str:
+def _label(firing: Document, apart: tuple[str, ...], varied: Collection[str]) -> str:
+    """Return what sets a firing apart: its name and what is varied, or all that is changed."""
     words = []
     for key, value in firing["changes"].items():
-        if key in apart:
+        if key in apart or (firing["name"] and key not in {"name", *varied}):
             continue
         if key in AXES:
             text, scale, offset = AXES[key]
@@ -162,7 +168,7 @@ def _sweep(document: Document, name: str, quantity: tuple[str, str, float, float
     key, label, scale, offset = quantity
     groups: dict[str, list[Document]] = {}
     for firing in document["firings"]:
-        words = _label(firing, (name, *_constant(document)))
+        words = _label(firing, (name, *_constant(document)), document["varied"])
         groups.setdefault(words, []).append(firing)
     text, x_scale, x_offset = AXES[name]
     figure = canvas(4.0 + 0.2 * min(len(groups), MOST_LINES))
@@ -200,7 +206,7 @@ def _bars(document: Document, quantity: tuple[str, str, float, float]) -> Any:
     axes.errorbar(b.estimate, y, xerr=np.maximum([np.nan_to_num(low), high], 0.0), fmt="o",
                   color=COLOURS[0], capsize=3.0)
     apart = _constant(document)
-    axes.set_yticks(y, [_label(f, apart) for f in firings])
+    axes.set_yticks(y, [_label(f, apart, document["varied"]) for f in firings])
     axes.invert_yaxis()
     axes.set_xlabel(label)
     return finish(figure, key.replace(".", "_"), SECTION, label.partition(" [")[0],

@@ -1,0 +1,64 @@
+"""Intervals, crossings and margins of draws."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.wall.walls import solid, wall
+from wallsim.materials import load_solid
+from wallsim.plan.answers import Grid, crossing, interval, margins, peak, stresses
+from wallsim.plan.ensemble import Track
+
+
+def test_interval_of_normal_draws():
+    rng = np.random.default_rng(1)
+    values = np.concatenate(([100.0], 100.0 + 5.0 * rng.standard_normal(20000)))
+    found = interval(values)
+    assert found["estimate"] == 100.0
+    assert (found["low"], found["high"]) == pytest.approx((90.2, 109.8), abs=0.25)
+
+
+def test_interval_above_a_base_never_falls_below_it():
+    values = np.array([300.0, 290.0, 350.0, 1500.0, 2500.0])
+    found = interval(values, 280.0)
+    assert 280.0 < found["low"] < 300.0 < found["high"]
+
+
+def test_interval_is_open_where_some_draws_never_get_there():
+    assert interval(np.array([10.0, np.nan, 12.0]), 0.0)["high"] is None
+    assert interval(np.array([np.nan, 9.0, np.nan])) == {"estimate": None, "low": 9.0, "high": None}
+    assert interval(np.array([np.nan])) == {"estimate": None, "low": None, "high": None}
+
+
+def test_crossing_between_two_steps():
+    t = np.array([0.0, 1.0, 3.0])
+    y = np.array([[300.0, 700.0, 300.0], [500.0, 800.0, 310.0], [900.0, 900.0, 320.0]])
+    assert crossing(t, y, 600.0) == pytest.approx([1.5, 0.0, np.nan], nan_ok=True)
+
+
+def test_peak_says_when_and_where():
+    y = np.zeros((3, 2, 2))
+    y[1, 0, 0], y[2, 1, 1] = 5.0, 7.0
+    highest, when, where = peak(np.array([0.0, 1.0, 2.0]), y)
+    assert (list(highest), list(when), list(where)) == ([5.0, 7.0], [1.0, 2.0], [0, 1])
+
+
+def test_margin_of_a_wall_that_is_hot_at_one_station():
+    """EN 1993-1-2:2005, Table 3.1: at 600 degC carbon steel has 0.47 of its strength."""
+    w, steel = wall(thickness=0.0095, n_r=6, n_z=4), load_solid("carbon steel")
+    grid = Grid.of(w)
+    T = np.full((1, w.size, 2), 293.15)
+    T.reshape(grid.z.size, grid.r.size, 2)[3, :, 1] = 873.15
+    pressure = np.full((1, grid.z.size), 10e6)
+    found = margins(grid, Track(np.array([0.0]), T), pressure, steel)
+    even = 2.0 / np.sqrt(3.0) * 235.0 * np.log(1.5) / 10.0
+    assert found.lowest[0] == pytest.approx([even, 0.47 * even], rel=1e-6)
+    assert found.place[0, 1] == 3
+
+
+def test_nothing_is_said_of_a_metal_without_the_tables():
+    w = wall(n_r=2, n_z=4)
+    track = Track(np.array([0.0]), np.full((1, w.size, 1), 300.0))
+    assert margins(Grid.of(w), track, np.full((1, 9), 1e5), solid()) is None
+    assert stresses(Grid.of(w), track, solid()) is None

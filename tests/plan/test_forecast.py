@@ -1,0 +1,241 @@
+"""predict and whatif on a tiny campaign: what must get hotter does, what was marched agrees."""
+
+from __future__ import annotations
+
+import json
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import wallsim
+from tests.cli.campaign import write
+from tests.cli.command import wallsim as command
+from wallsim.errors import CaseError, InputError
+from wallsim.plan.draws import Knowledge, save_posterior
+from wallsim.plan.whatif_file import load_question
+
+HEAD = 'case = "campaign"\ndraws = 5\nlimit = "900 K"\n'
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A campaign whose priors are narrow enough to stay in the table."""
+    place = tmp_path_factory.mktemp("whatif")
+    path = write(place / "campaign")
+    text = path.read_text().replace("[fit]\n", '[fit]\ncoefficient = "1500 W/m^2/K +- 5 %"\n'
+                                    'coefficient_variation = "0.02"\n')
+    path.write_text(text)
+    return place
+
+
+@pytest.fixture(scope="module")
+def pool():
+    with ThreadPoolExecutor(1) as executor:
+        yield executor
+
+
+def ask(folder, pool, text, name="q.toml"):
+    path = folder / name
+    path.write_text(HEAD + text)
+    return wallsim.whatif(path, executor=pool).document
+
+
+def bore(firing):
+    return firing["bore_peak_K"]["estimate"]
+
+
+@pytest.fixture(scope="module")
+def factorial(folder, pool):
+    return ask(folder, pool, '[base]\nmetal = "carbon steel"\n[vary]\nblend = ["bare", "dosed"]\n'
+               'wall = ["3 mm", "4 mm"]\npressure = ["5 bar", "7 bar"]\n', "f.toml")
+
+
+def test_every_combination_is_there(factorial):
+    firings = factorial["firings"]
+    assert len(firings) == 8
+    seen = {(f["blend"], f["changes"]["wall"], f["changes"]["pressure"]) for f in firings}
+    assert len(seen) == 8
+
+
+def test_thin_walls_high_pressure_and_bare_bores_are_hotter(factorial):
+    at = {(f["blend"], round(1e3 * f["changes"]["wall"]), round(1e-5 * f["changes"]["pressure"])):
+          f for f in factorial["firings"]}
+    for (blend, wall, pressure), f in at.items():
+        if wall == 3:
+            assert bore(f) > bore(at[blend, 4, pressure]) + 10.0
+        if pressure == 7:
+            assert bore(f) > bore(at[blend, wall, 5]) + 10.0
+        if blend == "bare":
+            assert bore(f) > bore(at["dosed", wall, pressure]) + 10.0
+            assert f["deposit_surface_peak_K"] is None
+        else:
+            assert f["deposit_surface_peak_K"]["estimate"] > bore(f)
+        assert f["outside_peak_K"]["estimate"] < bore(f)
+        assert f["bore_peak_K"]["low"] < bore(f) < f["bore_peak_K"]["high"]
+
+
+def test_the_limit_comes_later_in_thicker_walls(factorial):
+    times = [f["limits"]["limit"]["time_s"]["estimate"] for f in factorial["firings"]
+             if f["blend"] == "bare" and f["changes"]["pressure"] < 6e5]
+    assert 0.0 < times[0] < times[1] < 60.0
+    assert factorial["discretisation_error_K"] < 3.0
+
+
+def test_as_in_the_campaign_agrees_with_the_march_of_the_logged_firing(folder, pool):
+    """The march takes the pressure as logged, the what-if its plateau."""
+    case = wallsim.load_case(folder / "campaign" / "case.toml")
+    predicted = wallsim.predict(case, executor=pool, draws=5)
+    asked = wallsim.whatif(case, executor=pool).document["firings"]
+    for run, firing in zip(predicted.document["runs"].values(), asked, strict=True):
+        assert bore(firing) == pytest.approx(run["bore_peak_K"]["estimate"], abs=3.0)
+        assert run["survival"]["margin"]["estimate"] == pytest.approx(
+            firing["survival"]["margin"]["estimate"], rel=0.02)
+
+
+def test_prediction_at_the_truth_meets_the_log(folder, pool):
+    """The logs were made with h = 1500, 2000 K, no lead loss, noise of 0.3 K, by eight rings."""
+    case = wallsim.load_case(folder / "campaign" / "case.toml")
+    frame = wallsim.predict(case, executor=pool, draws=5).tables["r1"]
+    for sensor in "AB":
+        error = frame[f"{sensor} predicted [K]"] - frame[f"{sensor} measured [K]"]
+        burning = frame["time_s"].between(0.5, 4.0)
+        assert np.abs(error[burning]).max() < 4.0
+
+
+def test_firings_one_after_the_other_start_hot_and_keep_the_deposit(folder, pool):
+    text = '[base]\nblend = "{}"\nfirings = 3\npause = "2 s"\n'
+    bare = ask(folder, pool, text.format("bare"))["firings"][0]
+    peaks = [p["estimate"] for p in bare["bore_peak_by_firing_K"]]
+    assert peaks[0] < peaks[1] < peaks[2] == bore(bare)
+    dosed = ask(folder, pool, text.format("dosed"))["firings"][0]
+    gains = [a - b["estimate"]
+             for a, b in zip(peaks, dosed["bore_peak_by_firing_K"], strict=True)]
+    assert gains[0] < gains[1] < gains[2]
+
+
+def test_stated_resistance_and_cooling(folder, pool):
+    doc = ask(folder, pool, '[base]\nblend = "bare"\n[[variant]]\nname = "none"\n'
+              '[[variant]]\nname = "thick"\nresistance = "5e-4 m^2*K/W"\n'
+              '[[variant]]\nname = "hosed"\ncooling = "2000 W/m^2/K"\n'
+              '[[variant]]\nname = "wide"\nbore = "40 mm"\n'
+              '[[variant]]\nname = "warm"\nstart = "200 degC"\n')
+    none, thick, hosed, wide, warm = doc["firings"]
+    assert bore(thick) < bore(none) - 100.0
+    assert hosed["outside_peak_K"]["estimate"] < none["outside_peak_K"]["estimate"] - 50.0
+    assert bore(wide) < bore(none)
+    assert bore(warm) > bore(none) + 50.0
+
+
+def test_metal_without_strength_is_not_assessed(folder, pool):
+    firing = ask(folder, pool, '[base]\nmetal = "alloy 625"\n')["firings"][0]
+    assert not firing["survival"]["assessed"]
+    assert firing["survival"]["margin"] is None
+    assert firing["survival"]["note"] == "no strength table: not assessed"
+
+
+def test_margin_falls_below_the_factor_while_the_burn_goes_on(folder, pool):
+    firing = ask(folder, pool, '[base]\nblend = "bare"\n')["firings"][0]
+    survival = firing["survival"]
+    assert survival["margin"]["estimate"] > survival["factor"] == 4.0
+    below = survival["below_factor_s"]["estimate"]
+    assert below is None or below > firing["burn_s"]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('[base]\nwal = "3 mm"\n', 'q.toml:5: base.wal: unknown key (got "wal"); did you mean'),
+        ('[base]\nblend = "bear"\n', 'q.toml:5: base.blend: no such blend fired (got "bear")'),
+        ('[vary]\nwall = "3 mm"\n', "vary.wall: must be a list or a range"),
+        ('[vary]\nwall = { from = "3 mm", to = "5 mm" }\n', "a range has from, to and steps"),
+        ('[base]\nmetal = "unobtainium"\n', "base.metal: unknown material"),
+        ('[base]\nburn = "3"\n', "base.burn: has no unit"),
+        ('[[variant]]\nwall = "3 mm"\n', "name: missing"),
+    ],
+)
+def test_faults_name_their_place(folder, text, words):
+    (folder / "q.toml").write_text(HEAD + text)
+    with pytest.raises(CaseError) as caught:
+        load_question(folder / "q.toml")
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_draws_of_a_firing_to_come_scatter_anew(folder):
+    case = wallsim.load_case(folder / "campaign" / "case.toml")
+    known = Knowledge.stated(wallsim.load_campaign(case))
+    names = known.unknowns.prior.names
+    exact = Knowledge(known.unknowns, known.x, np.zeros_like(known.root), "test")
+    own, shared = names["heating factor r1"], names["conductivity scale"]
+    old, new = exact.draw(2001, firing=False), exact.draw(2001, firing=True)
+    assert np.ptp(old[own]) == 0.0
+    assert np.std(new[own]) == pytest.approx(known.unknowns.prior.parameters[own].sd, rel=0.05)
+    assert np.ptp(new[shared]) == 0.0
+    assert known.draw(7, firing=True).mean(axis=1) == pytest.approx(known.x, abs=1e-9)
+
+
+def test_posterior_of_a_folder_is_read_or_refused(folder, tmp_path):
+    campaign = wallsim.load_campaign(wallsim.load_case(folder / "campaign" / "case.toml"))
+    known = Knowledge.stated(campaign)
+
+    class Fitted:
+        unknowns, x = known.unknowns, known.x + 0.01
+        covariance = known.root @ known.root.T
+
+    save_posterior(Fitted, tmp_path)
+    read = Knowledge.fitted(campaign, tmp_path)
+    assert read.x == pytest.approx(Fitted.x)
+    assert read.root @ read.root.T == pytest.approx(Fitted.covariance, abs=1e-8)
+    with pytest.raises(InputError, match=r"has no posterior\.npz; run the fit again"):
+        Knowledge.fitted(campaign, tmp_path / "nowhere")
+    changed = (("growth", "linear"), ("gas", "2000 K +- 30 K"), ("material", "stainless 321"))
+    for key, value in changed:
+        other = wallsim.load_case(write(tmp_path / key, **{key: value}))
+        with pytest.raises(InputError, match="belongs to another case"):
+            Knowledge.fitted(wallsim.load_campaign(other), tmp_path)
+
+
+def test_unknown_run_is_refused(folder, pool):
+    case = wallsim.load_case(folder / "campaign" / "case.toml")
+    with pytest.raises(InputError, match="no run r9; known: r1, r2"):
+        wallsim.predict(case, executor=pool, runs=("r9",))
+
+
+@pytest.mark.slow
+def test_prediction_as_a_command(folder):
+    done = command("predict", folder / "campaign", "--run", "r1", "--out", folder / "p", "-q")
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    assert {p.name for p in (folder / "p").iterdir()} == {
+        "result.json", "report.html", "readings", "figures"}
+
+
+def test_whatif_as_a_command(folder):
+    (folder / "whatif.toml").write_text(
+        HEAD + '[vary]\nwall = ["3 mm", "5 mm"]\npressure = ["5 bar", "6 bar"]\n')
+    done = command("whatif", folder, "--out", folder / "w", "--json")
+    assert done.returncode == 0
+    assert len(json.loads(done.stdout)["firings"]) == 4
+    page = (folder / "w" / "report.html").read_text()
+    assert "licensed practice" in page
+    assert (folder / "w" / "figures" / "map_bore.png").is_file()
+
+
+@pytest.mark.slow
+def test_a_thousand_firings_in_a_minute(folder):
+    """On two cores that nothing else uses."""
+    path = folder / "many.toml"
+    path.write_text('case = "campaign"\n[vary]\nwall = { from = "3 mm", to = "6 mm", steps = 25 }\n'
+                    'pressure = { from = "4 bar", to = "7 bar", steps = 40 }\n')
+    begun = time.perf_counter()
+    assert len(wallsim.whatif(path).document["firings"]) == 1000
+    assert time.perf_counter() - begun < 60.0
+
+
+@pytest.mark.parametrize("name", ["thicker_tube", "other_metal", "survival_map"])
+def test_shipped_whatifs_are_sound(name):
+    question = load_question(Path(__file__).parents[2] / "cases" / name)
+    assert question.case.title.startswith("burner lance L24")
+    assert len(question.changes) >= 4
