@@ -78,7 +78,7 @@ def test_a_linear_problem_takes_one_step():
     np.testing.assert_allclose(s.z, np.linalg.lstsq(A, y, rcond=None)[0])
 
 
-@pytest.mark.parametrize("curvature", (-0.9, -0.98, -1.5))
+@pytest.mark.parametrize("curvature", [-0.9, -0.98, -1.5])
 def test_large_curved_residuals_do_not_send_it_to_and_fro(curvature):
     """Full Gauss-Newton steps go from x to about ``curvature x`` here.
 

@@ -9,8 +9,8 @@ from tests.wall.walls import wall
 from wallsim.wall.blocks import NodeColumns
 
 
-@pytest.mark.parametrize("n_z", (3, 4, 7, 8, 20))
-@pytest.mark.parametrize("n_r", (1, 3))
+@pytest.mark.parametrize("n_z", [3, 4, 7, 8, 20])
+@pytest.mark.parametrize("n_r", [1, 3])
 def test_solves_like_a_dense_matrix(n_r, n_z):
     w = wall(n_r=n_r, n_z=n_z)
     K = w.regions[0].laplacian

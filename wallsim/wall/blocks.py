@@ -40,7 +40,7 @@ class NodeColumns:
 
     @classmethod
     def of(cls, matrix: sp.csr_matrix, z: Array) -> NodeColumns | None:
-        """Return ``matrix`` by columns of equal ``z`` (n_nodes,), or None if it has no such shape."""
+        """Return ``matrix`` by columns of equal ``z`` (n_nodes,), or None if it has none such."""
         starts = np.flatnonzero(np.diff(z, prepend=-np.inf) > 1e-9 * np.ptp(z))
         N = starts.size
         n = z.size // N
