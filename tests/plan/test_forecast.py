@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import time
+import resource
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -224,14 +224,19 @@ def test_whatif_as_a_command(folder):
 
 
 @pytest.mark.slow
-def test_a_thousand_firings_in_a_minute(folder):
-    """On two cores that nothing else uses."""
+def test_a_thousand_firings_in_a_minute_of_two_cores(folder):
+    """Counted in processor time, so that a shared machine can tell."""
     path = folder / "many.toml"
     path.write_text('case = "campaign"\n[vary]\nwall = { from = "3 mm", to = "6 mm", steps = 25 }\n'
                     'pressure = { from = "4 bar", to = "7 bar", steps = 40 }\n')
-    begun = time.perf_counter()
+
+    def spent():
+        return sum(sum(resource.getrusage(who)[:2])
+                   for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+
+    before = spent()
     assert len(wallsim.whatif(path).document["firings"]) == 1000
-    assert time.perf_counter() - begun < 60.0
+    assert spent() - before < 120.0
 
 
 @pytest.mark.parametrize("name", ["thicker_tube", "other_metal", "survival_map"])

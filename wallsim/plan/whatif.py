@@ -41,7 +41,9 @@ SCHEMA = "wallsim.whatif/1"
 HORIZON = 60.0
 COOL_DOWN = 20.0
 PAUSE = 60.0
-COARSE = Resolution(2, 12, 0.5)
+FEW = 200
+FINE = Resolution(3, 24, 0.5)
+COARSE = Resolution(2, 12, 0.35)
 CHUNK = 8
 
 
@@ -67,14 +69,15 @@ def answer(
 
     every = question.changes
     chunks = [every[i : i + CHUNK] for i in range(0, len(every), CHUNK)]
-    start = Start.of(question, campaign, knowledge, COARSE, question.draws)
+    resolution = FINE if len(every) <= FEW else COARSE
+    start = Start.of(question, campaign, knowledge, resolution, question.draws)
     rows: list[dict[str, Any]] = []
     for part in executor.map(_answer, repeat(start), chunks):
         rows.extend(part)
         if told:
             told(len(rows), len(every))
     error = _discretisation(rows, every, [
-        Start.of(question, campaign, knowledge, n, 1) for n in (COARSE.finer(), COARSE)
+        Start.of(question, campaign, knowledge, n, 1) for n in (resolution.finer(), resolution)
     ], executor)
     document = {
         "schema": SCHEMA, "title": question.title, "path": str(question.path),

@@ -99,6 +99,12 @@ def _margin(survival: Document) -> str:
     return f"{margin['estimate']:.3g} ({margin['low']:.2g} to {margin['high']:.2g})"
 
 
+def _beyond(firing: Document) -> dict[str, str]:
+    """Return which share of the draws is hotter than the metal's table reaches, if any is."""
+    share = firing["beyond_the_table"]
+    return {"draws beyond the metal's table": f"{100.0 * share:.0f} %"} if share else {}
+
+
 def prediction_rows(document: Document) -> list[dict[str, str]]:
     """Return one row a run in words."""
     rows = []
@@ -110,8 +116,9 @@ def prediction_rows(document: Document) -> list[dict[str, str]]:
             "outside peak [°C]": _text(run["outside_peak_K"], -ZERO_CELSIUS),
             "at [s]": f"{run['outside_peak_s']:.1f}",
             "limit load over pressure, least": _margin(run["survival"]),
+            **_beyond(run),
         })
-    return rows
+    return _even(rows)
 
 
 def whatif_rows(document: Document) -> list[dict[str, str]]:
@@ -139,14 +146,22 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
             "limit load over pressure, least": _margin(survival),
             f"burn until below {survival['factor']:g} x [s]": (
                 below if survival["assessed"] else "not assessed"),
+            **_beyond(f),
         })
+    return _even(rows)
+
+
+def _even(rows: list[dict[str, str]]) -> list[dict[str, str]]:
     keys = dict.fromkeys(key for row in rows for key in row)
     return [{key: row.get(key, "-") for key in keys} for row in rows]
 
 
 def forecast_text(title: str, rows: list[dict[str, str]], document: Document) -> str:
     """Return the rows for the terminal, one block a row, with what they are based on."""
-    lines = [title, f"From: {document['from']}; 95 % intervals of {document['draws']} draws.", ""]
+    based = f"From: {document['from']}; 95 % intervals of {document['draws']} draws"
+    if "discretisation_error_K" in document:
+        based += f"; discretisation error of a peak {document['discretisation_error_K']:.1f} K"
+    lines = [title, f"{based}.", ""]
     for row in rows[:MOST_ROWS]:
         head, *rest = row.items()
         lines.append(f"{head[0]} {head[1]}")
