@@ -144,6 +144,18 @@ def test_margin_falls_below_the_factor_while_the_burn_goes_on(folder, pool):
     assert below is None or below > firing["burn_s"]
 
 
+def test_nothing_is_said_beyond_the_table_of_the_metal(folder, pool):
+    """The table of carbon steel ends at 1200 degC; 12 s at 20 bar melt the wall."""
+    doc = ask(folder, pool, '[base]\nburn = "12 s"\npressure = "20 bar"\n')
+    firing = doc["firings"][0]
+    assert firing["beyond_the_table"] == 1.0
+    assert firing["bore_peak_K"] == {"estimate": None, "low": None, "high": None}
+    assert firing["limits"]["solidus"]["time_s"]["estimate"] is None
+    assert "table of the metal ends at 1473 K" in firing["limits"]["solidus"]["note"]
+    assert 0.0 < firing["survival"]["below_factor_s"]["estimate"] < 12.0
+    assert doc["discretisation_error_K"] is None
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

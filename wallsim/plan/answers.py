@@ -144,6 +144,11 @@ def deposit_surface(run: Ensemble, track: Track) -> Array:
     return out
 
 
+def within(T: Array, end: float) -> Array:
+    """Return temperatures with NaN where they are beyond ``end``, the end of the metal's table."""
+    return np.where(T > end, np.nan, T)
+
+
 def peak(t: Array, y: Array) -> tuple[Array, Array, Array]:
     """Return the highest value of each draw, when and at which place.
 

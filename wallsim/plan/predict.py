@@ -17,7 +17,7 @@ from wallsim.errors import ConvergenceError, InputError, TableRangeError
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder
 from wallsim.materials.solid import Solid
-from wallsim.plan.answers import Grid, crossing, interval, margins, peak, stresses
+from wallsim.plan.answers import Grid, crossing, interval, margins, peak, stresses, within
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.strength import DISCLAIMER, NO_TABLE
@@ -126,7 +126,7 @@ def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
     coarse_peak = float(_bore(ensemble, track)[:, :, 0].max())
     entry["discretisation_error_K"] = 4.0 / 3.0 * abs(
         coarse_peak - float(_bore(fine, fine_track).max()))
-    return entry, _frame(task, run, track)
+    return entry, _frame(task, run, track, float(ensemble.tables.T[-1]))
 
 
 def _bore(ensemble: Ensemble, track: Track) -> Array:
@@ -142,18 +142,19 @@ def _entry(task: _Task, ensemble: Ensemble, track: Track) -> dict[str, Any]:
     out, out_when, out_where = peak(track.t, T_out)
     at = int(np.argmin(np.abs(track.t - firing.burn)))
     z, base = faces["bore"].z, ensemble.surfaces.gas.ambient - BELOW_AMBIENT
+    end = float(ensemble.tables.T[-1])
     U, T_inf, _ = ensemble.exchange(firing.burn, True)
     burning = Track(track.t[1 : at + 1], track.T[1 : at + 1])
     return {
         "blend": firing.blend.name, "burn_s": firing.burn,
         "plateau_pressure_Pa": firing.events.plateau,
-        "bore_peak_K": interval(hot, base), "bore_peak_s": float(when[0]),
+        "bore_peak_K": interval(within(hot, end), base), "bore_peak_s": float(when[0]),
         "bore_peak_z_m": float(z[where[0]]),
-        "outside_peak_K": interval(out, base), "outside_peak_s": float(out_when[0]),
+        "outside_peak_K": interval(within(out, end), base), "outside_peak_s": float(out_when[0]),
         "outside_peak_z_m": float(faces["outside"].z[out_where[0]]),
         "beyond_the_table": _beyond(ensemble, track),
-        "z_m": z.tolist(), "bore_at_shutdown_K": _rows(T_bore[at], base),
-        "outside_at_shutdown_K": _rows(T_out[at], base),
+        "z_m": z.tolist(), "bore_at_shutdown_K": _rows(within(T_bore[at], end), base),
+        "outside_at_shutdown_K": _rows(within(T_out[at], end), base),
         "heat_flux_at_shutdown_W_m2": _rows(U * (T_inf - T_bore[at]), 0.0),
         "survival": survival(task, ensemble, burning, solid),
     }
@@ -196,8 +197,11 @@ def survival(
     return out
 
 
-def _frame(task: _Task, run: RunModel, track: Track) -> pd.DataFrame:
-    """Return predicted readings on the blocks of the log, with what was measured."""
+def _frame(task: _Task, run: RunModel, track: Track, end: float) -> pd.DataFrame:
+    """Return predicted readings on the blocks of the log, with what was measured.
+
+    A draw ends where its wall gets hotter than ``end``, the end of the metal's table [K].
+    """
     firing, x, ambient = task.firing, task.x, run.surfaces.gas.ambient
     grid = even_grid(float(track.t[-1]))
     seen = np.einsum("sn,tnd->tsd", run.observe.toarray(), track.T)
@@ -206,6 +210,9 @@ def _frame(task: _Task, run: RunModel, track: Track) -> pd.DataFrame:
     t = (every + 0.5) * firing.block
     offset = run.map.offset_fixed if run.map.offset is None else x[run.map.offset, 0]
     sampling = Sampling.at(t - offset, grid.size, GRID_STEP)
+    hottest = np.maximum.accumulate(track.T.max(axis=1))
+    left = crossing(track.t, hottest, end)
+    gone = t[:, None] > left
     columns: dict[str, Array] = {"time_s": firing.events.ignition + t}
     channels = {s.name: s.channel for s in task.campaign.case.sensors}
     for i, (trace, sensor) in enumerate(zip(run.traces, run.sensors, strict=True)):
@@ -220,7 +227,7 @@ def _frame(task: _Task, run: RunModel, track: Track) -> pd.DataFrame:
             lag(shown[:, d], s)[0] if (s := float(np.exp(tau[d]))) > 0.0 else shown[:, d]
             for d in range(x.shape[1])
         ])
-        rows = _rows(sampling.value @ lagged, ambient - BELOW_AMBIENT)
+        rows = _rows(np.where(gone, np.nan, sampling.value @ lagged), ambient - BELOW_AMBIENT)
         for key, word in (("estimate", "predicted"), ("low", "low"), ("high", "high")):
             columns[f"{trace.sensor} {word} [K]"] = np.array(rows[key], dtype=float)
         measured = np.full(every.size, np.nan)

@@ -25,6 +25,7 @@ from wallsim.plan.answers import (
     margins,
     peak,
     stresses,
+    within,
 )
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble, Track
@@ -94,14 +95,19 @@ def answer(
 def _discretisation(
     rows: list[dict[str, Any]], every: tuple[Change, ...], starts: list[Start],
     executor: Executor,
-) -> float:
-    """Return the error of the bore peak [K] by halved cells and steps, at three of the firings."""
-    peaks = [row["bore_peak_K"]["estimate"] for row in rows]
+) -> float | None:
+    """Return the error of the bore peak [K] by halved cells and steps, at three of the firings.
+
+    None where all three leave the table of their metal.
+    """
+    peaks = [row["bore_peak_K"]["estimate"] or np.inf for row in rows]
     some = {int(np.argmax(peaks)), int(np.argmin(peaks)), len(rows) // 2}
     changes = tuple(every[i] for i in sorted(some))
     fine, coarse = executor.map(_answer, starts, repeat(changes))
-    return max(4.0 / 3.0 * abs(a["bore_peak_K"]["estimate"] - b["bore_peak_K"]["estimate"])
-               for a, b in zip(fine, coarse, strict=True))
+    pairs = ((a["bore_peak_K"]["estimate"], b["bore_peak_K"]["estimate"])
+             for a, b in zip(fine, coarse, strict=True))
+    errors = [4.0 / 3.0 * abs(a - b) for a, b in pairs if a and b]
+    return max(errors, default=None)
 
 
 def _answer(start: Start, changes: tuple[Change, ...]) -> list[dict[str, Any]]:
@@ -189,6 +195,7 @@ def _temperatures(
 ) -> dict[str, Any]:
     faces = model.ensemble.wall.faces
     base = min(start, case.tube.outside.ambient) - BELOW_AMBIENT
+    table_end = float(model.ensemble.tables.T[-1])
     out: dict[str, Any] = {}
     each = []
     for name in ("bore", "outside"):
@@ -196,17 +203,18 @@ def _temperatures(
         worst = int(np.argmax([T[0] for T, _, _ in found]))
         T, when, where = found[worst]
         out |= {
-            f"{name}_peak_K": interval(T, base), f"{name}_peak_s": float(when[0]),
+            f"{name}_peak_K": interval(within(T, table_end), base),
+            f"{name}_peak_s": float(when[0]),
             f"{name}_peak_z_m": float(faces[name].z[where[0]]),
         }
         if name == "bore":
-            each = [interval(T, base) for T, _, _ in found]
+            each = [interval(within(T, table_end), base) for T, _, _ in found]
     out["bore_peak_by_firing_K"] = each
+    hot = np.max([part.T.max(axis=(0, 1)) for part in parts], axis=0)
     surface = [peak(b.t, deposit_surface(e, b))[0] for e, b in burns]
     bare = model.ensemble.surfaces.gas.law == "none"
-    out["deposit_surface_peak_K"] = None if bare else interval(np.max(surface, axis=0), base)
-    table_end = model.ensemble.tables.T[-1]
-    hot = np.max([part.T.max(axis=(0, 1)) for part in parts], axis=0)
+    out["deposit_surface_peak_K"] = None if bare else interval(
+        np.where(hot > table_end, np.nan, np.max(surface, axis=0)), base)
     out["beyond_the_table"] = float((hot > table_end).mean())
     return out
 

@@ -17,6 +17,7 @@ from wallsim.report.style import Drawing
 
 ZERO_CELSIUS = 273.15
 MOST_ROWS = 40
+BEYOND = "beyond the metal's table"
 
 
 def save_prediction(
@@ -88,7 +89,7 @@ def _text(interval: Any, offset: float = 0.0, digits: int = 0, none: str = "-") 
 
     if interval["estimate"] is None:
         low = interval["low"]
-        return none if low is None else f"{none}; earliest {low:.{digits}f}"
+        return none if low is None else f"{none}; lowest of the draws {one(low)}"
     return f"{one(interval['estimate'])} ({one(interval['low'])} to {one(interval['high'])})"
 
 
@@ -111,9 +112,9 @@ def prediction_rows(document: Document) -> list[dict[str, str]]:
     for name, run in document["runs"].items():
         rows.append({
             "run": name, "blend": run["blend"], "burn [s]": f"{run['burn_s']:.1f}",
-            "bore peak [°C]": _text(run["bore_peak_K"], -ZERO_CELSIUS),
+            "bore peak [°C]": _text(run["bore_peak_K"], -ZERO_CELSIUS, none=BEYOND),
             "at z [mm]": f"{1e3 * run['bore_peak_z_m']:.0f}",
-            "outside peak [°C]": _text(run["outside_peak_K"], -ZERO_CELSIUS),
+            "outside peak [°C]": _text(run["outside_peak_K"], -ZERO_CELSIUS, none=BEYOND),
             "at [s]": f"{run['outside_peak_s']:.1f}",
             "limit load over pressure, least": _margin(run["survival"]),
             **_beyond(run),
@@ -139,9 +140,11 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
             "burn [s]": f"{f['burn_s']:.1f}",
             "pressure [bar abs]": f"{1e-5 * f['pressure_Pa']:.2f}",
             "firings": str(f["firings"]),
-            "bore peak [°C]": _text(f["bore_peak_K"], -ZERO_CELSIUS),
-            "outside peak [°C]": _text(f["outside_peak_K"], -ZERO_CELSIUS),
-            "deposit surface [°C]": _text(f["deposit_surface_peak_K"], -ZERO_CELSIUS, none="bare"),
+            "bore peak [°C]": _text(f["bore_peak_K"], -ZERO_CELSIUS, none=BEYOND),
+            "outside peak [°C]": _text(f["outside_peak_K"], -ZERO_CELSIUS, none=BEYOND),
+            "deposit surface [°C]": _text(
+                f["deposit_surface_peak_K"], -ZERO_CELSIUS,
+                none=BEYOND if f["deposit_surface_peak_K"] else "bare"),
             **times,
             "limit load over pressure, least": _margin(survival),
             f"burn until below {survival['factor']:g} x [s]": (
@@ -159,7 +162,7 @@ def _even(rows: list[dict[str, str]]) -> list[dict[str, str]]:
 def forecast_text(title: str, rows: list[dict[str, str]], document: Document) -> str:
     """Return the rows for the terminal, one block a row, with what they are based on."""
     based = f"From: {document['from']}; 95 % intervals of {document['draws']} draws"
-    if "discretisation_error_K" in document:
+    if document.get("discretisation_error_K") is not None:
         based += f"; discretisation error of a peak {document['discretisation_error_K']:.1f} K"
     lines = [title, f"{based}.", ""]
     for row in rows[:MOST_ROWS]:
