@@ -16,6 +16,7 @@ from tests.cli.command import wallsim as command
 from wallsim.errors import CaseError, InputError
 from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.whatif_file import load_question
+from wallsim.report.forecast import whatif_rows
 
 HEAD = 'case = "campaign"\ndraws = 5\nlimit = "900 K"\n'
 
@@ -152,7 +153,13 @@ def test_nothing_is_said_beyond_the_table_of_the_metal(folder, pool):
     assert firing["bore_peak_K"] == {"estimate": None, "low": None, "high": None}
     assert firing["limits"]["solidus"]["time_s"]["estimate"] is None
     assert "table of the metal ends at 1473 K" in firing["limits"]["solidus"]["note"]
-    assert 0.0 < firing["survival"]["below_factor_s"]["estimate"] < 12.0
+    survival = firing["survival"]
+    ends, below = survival["table_ends_s"]["estimate"], survival["below_factor_s"]["estimate"]
+    assert 0.0 < ends < 12.0
+    assert below is None or below <= ends
+    (row,) = whatif_rows(doc)
+    if below is None:
+        assert f"not before the metal's table ends at {ends:.1f}" in row["burn until below 4 x [s]"]
     assert doc["discretisation_error_K"] is None
 
 

@@ -232,7 +232,9 @@ def _times(
         found = interval(times, 0.0)
         note = ""
         if beyond:
-            note = f"the table of the metal ends at {table_end:.0f} K before it; not before this"
+            note = f"the table of the metal ends at {table_end:.0f} K before it"
+            if found["estimate"] is not None:
+                note += f", reached at {found['estimate']:.1f} s"
             found = {"estimate": None, "low": found["estimate"], "high": None}
         elif found["estimate"] is None:
             note = f"not within {whole.t[-1]:.0f} s"
@@ -248,7 +250,10 @@ def _times(
 def _survival(
     task: Start, model: ChangedFiring, burns: list[tuple[Ensemble, Track]], whole: Track, base: Base
 ) -> dict[str, Any]:
-    """Return limit load over gas pressure in the burns, and when it falls below the factor."""
+    """Return limit load over gas pressure in the burns, and when it falls below the factor.
+
+    A draw is followed until its wall leaves the table of the metal.
+    """
     grid, solid, factor = Grid.of(model.ensemble.wall), model.solid, task.question.factor
     share = np.interp(grid.z, base.pressure_share[:, 0], base.pressure_share[:, 1])
     over = model.pressure * share - task.question.case.pressure.barometer
@@ -256,7 +261,7 @@ def _survival(
     out: dict[str, Any] = {
         "assessed": solid.yield_strength is not None, "note": NO_TABLE, "factor": factor,
         "margin": None, "at_s": None, "z_m": None, "below_factor_s": None,
-        "thermal_hoop_stress_Pa": None,
+        "table_ends_s": None, "thermal_hoop_stress_Pa": None,
     }
     hoop = stresses(grid, burns[-1][1], solid)
     if hoop is not None:
@@ -268,8 +273,11 @@ def _survival(
     i = int(worst.lowest[:, 0].argmin())
     longer = margins(grid, whole, np.tile(over, (whole.t.size, 1)), solid)
     assert longer is not None
+    below = crossing(longer.t, -longer.lowest, -factor)
+    left = crossing(whole.t, whole.T.max(axis=1), float(model.ensemble.tables.T[-1]))
     return out | {
         "note": "", "margin": interval(worst.lowest.min(axis=0), 0.0),
         "at_s": float(worst.t[i]), "z_m": float(grid.z[worst.place[i, 0]]),
-        "below_factor_s": interval(crossing(longer.t, -longer.lowest, -factor), 0.0),
+        "below_factor_s": interval(np.where(below > left, np.nan, below), 0.0),
+        "table_ends_s": interval(left, 0.0),
     }

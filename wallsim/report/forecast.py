@@ -93,6 +93,12 @@ def _text(interval: Any, offset: float = 0.0, digits: int = 0, none: str = "-") 
     return f"{one(interval['estimate'])} ({one(interval['low'])} to {one(interval['high'])})"
 
 
+def _time(limit: Document) -> str:
+    if limit["time_s"]["estimate"] is None:
+        return str(limit["note"] or "not reached")
+    return _text(limit["time_s"], digits=1)
+
+
 def _margin(survival: Document) -> str:
     if not survival["assessed"]:
         return str(survival["note"])
@@ -128,12 +134,15 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
     for f in document["firings"]:
         name = f["name"] or f["blend"]
         times = {
-            f"burn until {'your limit' if key == 'limit' else key} [s]": _text(
-                limit["time_s"], digits=1, none="not reached")
+            f"burn until {'your limit' if key == 'limit' else key} [s]": _time(limit)
             for key, limit in f["limits"].items()
         }
         survival = f["survival"]
-        below = _text(survival["below_factor_s"], digits=1, none="not reached")
+        ends = (survival["table_ends_s"] or {}).get("estimate")
+        never = "not reached"
+        if ends is not None:
+            never = f"not before the metal's table ends at {ends:.1f}"
+        below = _text(survival["below_factor_s"], digits=1, none=never)
         rows.append({
             "firing": name, "blend": f["blend"], "metal": f["metal"],
             "wall [mm]": f"{1e3 * f['wall_m']:.2f}", "bore [mm]": f"{1e3 * f['bore_m']:.1f}",

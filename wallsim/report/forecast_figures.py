@@ -24,6 +24,7 @@ from wallsim.report.style import (
 SECTION = "forecast"
 ZERO_CELSIUS = 273.15
 MOST_LINES = 6
+UNKNOWN = "not reached, not assessed, or not before the metal's table ends (which is no survival)"
 AXES: Mapping[str, tuple[str, float, float]] = {
     "wall": ("wall thickness [mm]", 1e3, 0.0),
     "bore": ("bore diameter [mm]", 1e3, 0.0),
@@ -210,7 +211,7 @@ def _bars(document: Document, quantity: tuple[str, str, float, float]) -> Any:
     axes.invert_yaxis()
     axes.set_xlabel(label)
     return finish(figure, key.replace(".", "_"), SECTION, label.partition(" [")[0],
-                  "Dots: estimates; bars: 95 % intervals. No dot: not reached or not assessed.")
+                  "Dots: estimates; bars: 95 % intervals. No dot: " + UNKNOWN + ".")
 
 
 def _map(document: Document, names: list[str], quantity: tuple[str, str, float, float]) -> Any:
@@ -239,4 +240,4 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     half = np.nanmedian(0.5 * (high - low))
     words = "" if not np.isfinite(half) else f" Half of the 95 % interval: {half:.2g} (median)."
     return finish(figure, f"map_{key.replace('.', '_')}", SECTION, label,
-                  f"Estimates; blank where not reached or not assessed.{words}")
+                  f"Estimates; blank where {UNKNOWN}.{words}")
