@@ -10,15 +10,15 @@ from numpy.typing import NDArray
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.readouts import Readout
 from wallsim.estimate.run_model import RunModel
+from wallsim.wall.gas import WallParameters
 from wallsim.wall.march import march
-from wallsim.wall.model import Surfaces, WallSlope
+from wallsim.wall.model import History, WallSlope
 from wallsim.wall.operators import Wall
-from wallsim.wall.schedule import Schedule
+from wallsim.wall.schedule import LONGEST_BURNING, Schedule
 
 Array = NDArray[np.float64]
 
 LONGEST_SURVIVAL = 60.0
-AFTER_SHUTDOWN = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,7 +30,7 @@ class BoreReadouts:
     z : Array, shape (m,)
         Where ``flux`` and ``shutdown_temperature`` are given [m].
     peak : Readout
-        Highest bore temperature [K].
+        Highest bore temperature of the burn [K].
     peak_z : float
         Where it is [m].
     shutdown_temperature, flux : Readout
@@ -70,52 +70,60 @@ def bore_readouts(
     p, active = run.map.at(x), run.map.active
     matrix = run.map.matrix
     gas = run.surfaces.gas
-    end = min(gas.burn + AFTER_SHUTDOWN, float(run.schedule.t[-1]))
-    schedule = _until(run.schedule, end)
-    history = march(
-        wall, run.surfaces, p, schedule, run.bore, run.start, active, slope
-    )
+    history, note = _on_and_on(run, p, wall, slope, limit)
     assert history.dy_dp is not None
-    when, where = np.unravel_index(int(np.argmax(history.y)), history.y.shape)
+    burnt = int(np.argmin(np.abs(history.t - gas.burn)))
+    until = history.y[: burnt + 1]
+    when, where = np.unravel_index(int(np.argmax(until)), until.shape)
     of_x = matrix[active]
-    peak = Readout(np.asarray(history.y[when, where]), history.dy_dp[when, where] @ of_x, False)
+    peak = Readout(np.asarray(until[when, where]), history.dy_dp[when, where] @ of_x, False)
     bore_z = wall.faces["bore"].z
-    at = int(np.argmin(np.abs(history.t - gas.burn)))
-    T, dT = history.y[at], history.dy_dp[at] @ of_x
+    T, dT = history.y[burnt], history.dy_dp[burnt] @ of_x
     e = gas.exchange(gas.burn, True, p)
     explicit = gas.derivative(gas.burn, True, p, T) @ matrix
     flux, dflux = e.U * (e.T_inf - T), explicit - e.U[:, None] * dT
     onto = np.array([np.interp(z, bore_z, unit) for unit in np.eye(bore_z.size)]).T
     q = onto @ flux
-    limit_time, note = _limit_time(run, x, wall, slope, limit)
+    limit_time, note = _limit_time(history, of_x, limit, note)
     return BoreReadouts(
         z, peak, float(bore_z[where]), Readout(onto @ T, onto @ dT, False),
         Readout(q, (onto @ dflux) / q[:, None], True), limit_time, note,
     )
 
 
-def _until(schedule: Schedule, end: float) -> Schedule:
-    n = int(np.searchsorted(schedule.t, end))
-    return Schedule(schedule.t[: n + 1], schedule.burning[:n])
+def _on_and_on(
+    run: RunModel, p: WallParameters, wall: Wall, slope: WallSlope | None, limit: float | None
+) -> tuple[History, str]:
+    """March to shutdown, and on as if the burn went on until the bore reaches ``limit``.
+
+    Returns the history and, where it could not go on, why.
+    """
+    gas, active = run.surfaces.gas, run.map.active
+    n = int(np.argmin(np.abs(run.schedule.t - gas.burn)))
+    t = run.schedule.t[: n + 1]
+    last, note = max(LONGEST_SURVIVAL, gas.burn), ""
+    if limit is not None:
+        surfaces = replace(run.surfaces, gas=replace(gas, burn=last))
+        more = np.arange(t[-1], last, LONGEST_BURNING)[1:]
+        on = Schedule(np.concatenate((t, more)), np.ones(n + more.size, dtype=bool))
+        try:
+            return march(wall, surfaces, p, on, run.bore, run.start, active, slope,
+                         stop_above=limit, stop_after=gas.burn), ""
+        except (TableRangeError, ConvergenceError) as error:
+            note = str(error)
+    short = Schedule(t, np.ones(n, dtype=bool))
+    return march(wall, run.surfaces, p, short, run.bore, run.start, active, slope), note
 
 
 def _limit_time(
-    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, limit: float | None
+    history: History, of_x: Array, limit: float | None, note: str
 ) -> tuple[Readout | None, str]:
-    """Return when the bore would reach ``limit`` if the burn went on."""
-    if limit is None:
-        return None, ""
-    surfaces = replace(run.surfaces, gas=replace(run.surfaces.gas, burn=LONGEST_SURVIVAL))
-    schedule = Schedule.of(LONGEST_SURVIVAL, LONGEST_SURVIVAL)
-    p, active = run.map.at(x), run.map.active
-    try:
-        history = march(wall, Surfaces(surfaces.gas, surfaces.outer, surfaces.head, surfaces.exit),
-                        p, schedule, run.bore, run.start, active, slope, stop_above=limit)
-    except (TableRangeError, ConvergenceError) as error:
-        return None, str(error)
+    """Return when the bore reaches ``limit`` in ``history``."""
+    if limit is None or note or history.dy_dp is None:
+        return None, note
     hottest = history.y.max(axis=1)
-    if hottest[-1] <= limit or history.dy_dp is None:
-        return None, f"the bore stays below it for {LONGEST_SURVIVAL:.0f} s"
+    if hottest.max() <= limit:
+        return None, f"the bore stays below it for {history.t[-1]:.0f} s"
     i = int(np.argmax(hottest > limit))
     if i == 0:
         return None, "the bore starts above it"
@@ -126,4 +134,4 @@ def _limit_time(
     t = history.t[i - 1] + share * span
     dT = ((1.0 - share) * history.dy_dp[i - 1, node] + share * history.dy_dp[i, node])
     rate = (after - before) / span
-    return Readout(np.asarray(t), -(dT @ run.map.matrix[active]) / rate / t, True), ""
+    return Readout(np.asarray(t), -(dT @ of_x) / rate / t, True), ""

@@ -27,18 +27,16 @@ from wallsim.estimate.run_model import (
     RunModel,
     RunRows,
     WallBuilder,
-    Weights,
     run_rows,
-    settled,
 )
 from wallsim.estimate.unknowns import Unknowns
+from wallsim.estimate.weights import Weights
 from wallsim.regression.least_squares import Refused, Solution, covariance, solve
-from wallsim.regression.noise import Autoregression, Noise, estimate
+from wallsim.regression.noise import Autoregression, Noise
 
 Array = NDArray[np.float64]
 
 FIRST_NOISE = Noise(1.0, Autoregression.of(np.array([1.0, 0.8])))
-NOISE_FLOOR = 0.05
 FIRST_PASS = 8
 ALL_PASSES = 30
 Progress = Callable[[str, int, float], None]
@@ -86,7 +84,11 @@ class Estimate:
 
 
 class Misfit:
-    """Residuals and Jacobian of all firings, for the solver; remembers its last point."""
+    """Residuals and Jacobian of all firings, for the solver; remembers its last point.
+
+    After ``learns`` was set the next evaluation takes each trace's residual model from the
+    residuals it finds, and keeps it.
+    """
 
     def __init__(
         self,
@@ -106,6 +108,7 @@ class Misfit:
         self.rows: tuple[RunRows, ...] = ()
         self.z = np.empty(0)
         self.work: dict[str, int] = dict(work or {"marches": 0})
+        self.learns = False
 
     def __call__(self, z: Array) -> tuple[Array, Array]:
         """Return whitened residuals with the prior's, and their Jacobian in ``z``."""
@@ -117,11 +120,14 @@ class Misfit:
                 self.executor.map(
                     run_rows, self.runs, [self.weights[run.name] for run in self.runs],
                     repeat(x), repeat(wall), repeat(slope),
+                    repeat(self.drift if self.learns else None),
                 )
             )
         except (TableRangeError, ConvergenceError, ValueError) as error:
             raise Refused(str(error)) from error
         self.rows, self.z = rows, np.array(z)
+        self.weights = {run.name: row.weights for run, row in zip(self.runs, rows, strict=True)}
+        self.learns = False
         self.work["marches"] += len(rows)
         for row in rows:
             for name, count in row.work.items():
@@ -134,19 +140,6 @@ class Misfit:
         """Evaluate at ``z`` unless that was the last point."""
         if not np.array_equal(z, self.z):
             self(z)
-
-    def learn_noise(self) -> None:
-        """Take each trace's residual model from the last residuals."""
-        for run, row in zip(self.runs, self.rows, strict=True):
-            left = [
-                settled(t, r, w.nuisance)
-                for t, r, w in zip(run.traces, row.residuals, self.weights[run.name], strict=True)
-            ]
-            noises = estimate([t.index for t in run.traces], left, floor=NOISE_FLOOR)
-            self.weights[run.name] = tuple(
-                Weights.of(t, noise, self.drift, r)
-                for t, noise, r in zip(run.traces, noises, row.residuals, strict=True)
-            )
 
 
 def estimate_jointly(
@@ -183,9 +176,7 @@ def estimate_jointly(
             misfit = Misfit(
                 unknowns, resolution, _models(campaign, unknowns, resolution), executor, misfit.work
             )
-            done += 1
-        misfit.be_at(first.z)
-        misfit.learn_noise()
+        misfit.learns = True
         last = solve(misfit, first.z, tolerance=3e-2, most=ALL_PASSES - done,
                      report=told("fitting"))
     except Refused as error:

@@ -1,12 +1,13 @@
 """How fine the mesh and the steps must be for a stated tolerance at the thermocouples.
 
 One march of the hottest firing is compared with the same on cells halved across, on cells halved
-along, and on halved steps; what takes more than its share of the tolerance is refined, until the
-three together keep it. The cells of a mesh file are halved both ways.
+along, and on halved steps; where that changes most is refined and measured again, until the three
+changes together keep the tolerance. The cells of a mesh file are halved both ways.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readin
 from wallsim.estimate.unknowns import Unknowns
 
 Array = NDArray[np.float64]
+Finer = Callable[[Resolution], Resolution]
 
 COARSEST = Resolution(3, 24, 1.0)
 CELL = 0.016
@@ -25,6 +27,15 @@ MOST_CUTS = 4
 FINEST_STEPS = 16.0
 SAFETY = 0.75
 STEP_REFINEMENT = 1.42
+
+
+# Halved in one direction, a little finer there, and what is left beyond the change.
+_DIRECTIONS: tuple[tuple[Finer, Finer, float], ...] = (
+    (lambda n: replace(n, n_r=2 * n.n_r), lambda n: replace(n, n_r=n.n_r + 1), 1.0),
+    (lambda n: replace(n, n_z=2 * n.n_z), lambda n: replace(n, n_z=int(np.ceil(1.3 * n.n_z))), 1.0),
+    (lambda n: replace(n, fineness=2.0 * n.fineness),
+     lambda n: replace(n, fineness=STEP_REFINEMENT * n.fineness), 4.0 / 3.0),
+)
 
 
 def first_guess(campaign: Campaign) -> Resolution:
@@ -56,19 +67,14 @@ def choose(campaign: Campaign, unknowns: Unknowns, x: Array) -> Resolution:
         cut = 2 if in_space > 0.5 * allowed else 1
         step = STEP_REFINEMENT if in_time > 0.5 * allowed else 1.0
         at = Resolution(cut * at.n_r, cut * at.n_z, step * at.fineness)
-    while at.fineness < FINEST_STEPS and at.n_z < MOST_CELLS:
+    base = reading(at)
+    errors = [weight * error(halved(at)) for halved, _, weight in _DIRECTIONS]
+    while sum(errors) > allowed and at.n_z < MOST_CELLS and at.fineness < FINEST_STEPS:
+        worst = int(np.argmax(errors))
+        halved, finer, weight = _DIRECTIONS[worst]
+        at = finer(at)
         base = reading(at)
-        in_time = 4.0 / 3.0 * error(replace(at, fineness=2.0 * at.fineness))
-        across = error(replace(at, n_r=2 * at.n_r))
-        along = error(replace(at, n_z=2 * at.n_z))
-        if in_time + across + along <= allowed:
-            break
-        share = allowed / 3.0
-        at = Resolution(
-            at.n_r + (across > share),
-            int(np.ceil(1.3 * at.n_z)) if along > share else at.n_z,
-            STEP_REFINEMENT * at.fineness if in_time > share else at.fineness,
-        )
+        errors[worst] = weight * error(halved(at))
     return at
 
 

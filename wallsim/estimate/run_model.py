@@ -13,7 +13,7 @@ from wallsim.build import Campaign, Firing, Trace, mesh_of
 from wallsim.case.model import Sensor
 from wallsim.errors import TableRangeError
 from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, smooth_basis
-from wallsim.regression.noise import Noise, huber_weights, without_nuisance
+from wallsim.estimate.weights import Weights, learnt
 from wallsim.wall.gas import GasSide
 from wallsim.wall.march import march
 from wallsim.wall.mesh import outside_radius, tube_mesh, with_thickness
@@ -27,7 +27,6 @@ Array = NDArray[np.float64]
 
 THICKNESS_STEP = 1e-4
 PROBE_STEP = 1e-4
-RAW_OFFSET = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,64 +300,6 @@ def _reading(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Weights:
-    """Residual model of one trace, fixed during a pass of the fit.
-
-    Parameters
-    ----------
-    noise : Noise
-    robust : Array, shape (n,)
-        Square-root weights of the whitened residuals.
-    nuisance : Array, shape (n, 2)
-        Offset and drift of the reading, each times its standard deviation [K].
-    """
-
-    noise: Noise
-    robust: Array
-    nuisance: Array
-
-    @classmethod
-    def of(cls, trace: Trace, noise: Noise, drift: float, residuals: Array | None) -> Weights:
-        """Return the weights of ``trace``; robust where its last ``residuals`` are known.
-
-        Parameters
-        ----------
-        drift : float
-            Standard deviation of the drift from ignition to the end of the record [K].
-        """
-        terms = nuisance_terms(trace, noise, drift)
-        robust = np.ones(trace.t.size)
-        if residuals is not None:
-            white = noise.whiten(trace.index, residuals)
-            robust = huber_weights(without_nuisance(noise.whiten(trace.index, terms), white))
-        return cls(noise, robust, terms)
-
-    def apply(self, trace: Trace, rows: Array) -> Array:
-        """Return ``rows`` (n, ...) of the trace whitened and weighted."""
-        white = self.robust[:, None] * self.noise.whiten(trace.index, rows)
-        terms = self.robust[:, None] * self.noise.whiten(trace.index, self.nuisance)
-        return without_nuisance(terms, white)
-
-
-def nuisance_terms(trace: Trace, noise: Noise, drift: float) -> Array:
-    """Return offset and drift of a reading times their standard deviations [K]; shape (n, 2).
-
-    The zero is the mean of a correlated record before ignition, so its error is known.
-    """
-    zero = RAW_OFFSET
-    if trace.zero_blocks > 0.0:
-        zero = noise.sd * np.sqrt(max(noise.process.memory, 1.0) / trace.zero_blocks)
-    return np.column_stack((np.full(trace.t.size, zero), drift * trace.t / trace.t[-1]))
-
-
-def settled(trace: Trace, residuals: Array, terms: Array) -> Array:
-    """Return the residuals less the offset and drift that fit them best [K]."""
-    rows = np.vstack((terms, np.eye(terms.shape[1])))
-    rhs = np.concatenate((residuals, np.zeros(terms.shape[1])))
-    return residuals - terms @ np.linalg.lstsq(rows, rhs, rcond=None)[0]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class RunRows:
     """One firing's share of the least-squares problem, compressed.
 
@@ -370,22 +311,32 @@ class RunRows:
         R of the QR factors of ``[J r]``, whitened: same normal equations, same sum of squares.
     residuals : tuple of Array
         Model minus measured at each trace's times [K].
+    weights : tuple of Weights
+        With which the rows were whitened.
     work : dict of str to int
     """
 
     columns: NDArray[np.intp]
     triangle: Array
     residuals: tuple[Array, ...]
+    weights: tuple[Weights, ...]
     work: dict[str, int]
 
 
 def run_rows(
-    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None
+    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None,
+    drift: float | None = None,
 ) -> RunRows:
-    """Return the whitened residuals and Jacobian of one firing at ``x``, compressed."""
+    """Return the whitened residuals and Jacobian of one firing at ``x``, compressed.
+
+    Where the standard deviation of a ``drift`` [K] is given the residual models are learnt from
+    the residuals at ``x`` first, those of ``weights`` being the last known.
+    """
     model = readings(run, x, wall, slope, derivatives=True)
     assert model.dT_dx is not None
     residuals = tuple(T - t.T for T, t in zip(model.T, run.traces, strict=True))
+    if drift is not None:
+        weights = learnt(run.traces, residuals, weights, drift)
     blocks = []
     for r, J, trace, w in zip(residuals, model.dT_dx, run.traces, weights, strict=True):
         blocks.append(w.apply(trace, np.column_stack((J, r))))
@@ -396,4 +347,4 @@ def run_rows(
     if triangle.shape[0] < kept.shape[1]:
         padding = np.zeros((kept.shape[1] - triangle.shape[0], kept.shape[1]))
         triangle = np.vstack((triangle, padding))
-    return RunRows(columns, triangle, residuals, model.work)
+    return RunRows(columns, triangle, residuals, weights, model.work)

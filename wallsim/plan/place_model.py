@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from wallsim.build import BLOCK, Campaign, Trace
 from wallsim.estimate.bore import BoreReadouts, bore_readouts
 from wallsim.estimate.resolution import first_guess
-from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, Weights, readings
+from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings
 from wallsim.estimate.unknowns import Unknowns, smooth_basis
+from wallsim.estimate.weights import Weights
 from wallsim.plan.place_campaign import Candidate, block_noise, planned_campaign
 from wallsim.plan.place_design import covariance, without
 from wallsim.plan.place_file import Plan, Want

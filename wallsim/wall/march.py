@@ -294,6 +294,7 @@ def march(
     active: NDArray[np.intp] | None = None,
     slope: WallSlope | None = None,
     stop_above: float = np.inf,
+    stop_after: float = 0.0,
 ) -> History:
     """Return the observed temperatures of one run.
 
@@ -310,7 +311,9 @@ def march(
     slope : WallSlope or None
         Needed for the sensitivity to the wall thickness.
     stop_above : float
-        End after the step in which an observed value exceeds this [K].
+        End after the step in which an observed value exceeds this [K],
+    stop_after : float
+        but not before this time [s].
 
     Raises
     ------
@@ -336,7 +339,7 @@ def march(
             if stage.dT is not None:
                 dy.append(observe @ stage.dT)
         before = bool(burning)
-        if y[-1].max() > stop_above:
+        if t_end >= stop_after and y[-1].max() > stop_above:
             break
     times = schedule.stage_times[: len(y)]
     return History(times, np.array(y), np.array(dy) if dy else None, run.work)

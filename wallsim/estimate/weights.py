@@ -1,0 +1,88 @@
+"""Residual models of the traces: noise, serial correlation, offset and drift, robust weights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.build import Trace
+from wallsim.regression.noise import Noise, estimate, huber_weights, without_nuisance
+
+Array = NDArray[np.float64]
+
+RAW_OFFSET = 1.5
+NOISE_FLOOR = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weights:
+    """Residual model of one trace, fixed during a pass of the fit.
+
+    Parameters
+    ----------
+    noise : Noise
+    robust : Array, shape (n,)
+        Square-root weights of the whitened residuals.
+    nuisance : Array, shape (n, 2)
+        Offset and drift of the reading, each times its standard deviation [K].
+    """
+
+    noise: Noise
+    robust: Array
+    nuisance: Array
+
+    @classmethod
+    def of(cls, trace: Trace, noise: Noise, drift: float, residuals: Array | None) -> Weights:
+        """Return the weights of ``trace``; robust where its last ``residuals`` are known.
+
+        Parameters
+        ----------
+        drift : float
+            Standard deviation of the drift from ignition to the end of the record [K].
+        """
+        terms = nuisance_terms(trace, noise, drift)
+        robust = np.ones(trace.t.size)
+        if residuals is not None:
+            white = noise.whiten(trace.index, residuals)
+            robust = huber_weights(without_nuisance(noise.whiten(trace.index, terms), white))
+        return cls(noise, robust, terms)
+
+    def apply(self, trace: Trace, rows: Array) -> Array:
+        """Return ``rows`` (n, ...) of the trace whitened and weighted."""
+        white = self.robust[:, None] * self.noise.whiten(trace.index, rows)
+        terms = self.robust[:, None] * self.noise.whiten(trace.index, self.nuisance)
+        return without_nuisance(terms, white)
+
+
+def nuisance_terms(trace: Trace, noise: Noise, drift: float) -> Array:
+    """Return offset and drift of a reading times their standard deviations [K]; shape (n, 2).
+
+    The zero is the mean of a correlated record before ignition, so its error is known.
+    """
+    zero = RAW_OFFSET
+    if trace.zero_blocks > 0.0:
+        zero = noise.sd * np.sqrt(max(noise.process.memory, 1.0) / trace.zero_blocks)
+    return np.column_stack((np.full(trace.t.size, zero), drift * trace.t / trace.t[-1]))
+
+
+def settled(trace: Trace, residuals: Array, terms: Array) -> Array:
+    """Return the residuals less the offset and drift that fit them best [K]."""
+    rows = np.vstack((terms, np.eye(terms.shape[1])))
+    rhs = np.concatenate((residuals, np.zeros(terms.shape[1])))
+    return residuals - terms @ np.linalg.lstsq(rows, rhs, rcond=None)[0]
+
+
+def learnt(
+    traces: tuple[Trace, ...], residuals: tuple[Array, ...], last: tuple[Weights, ...], drift: float
+) -> tuple[Weights, ...]:
+    """Return the residual model of each trace of a firing, from its residuals [K]."""
+    left = [
+        settled(t, r, w.nuisance) for t, r, w in zip(traces, residuals, last, strict=True)
+    ]
+    noises = estimate([t.index for t in traces], left, floor=NOISE_FLOOR)
+    return tuple(
+        Weights.of(t, noise, drift, r)
+        for t, noise, r in zip(traces, noises, residuals, strict=True)
+    )
