@@ -23,6 +23,7 @@ from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import AlongTube, Readout, log_mean, plain, variance_shares
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.verdict import verdict
+from wallsim.estimate.witnesses import quick_looks
 
 Array = NDArray[np.float64]
 
@@ -65,6 +66,7 @@ def build(
         ],
         "limit_temperature_K": limit,
         "fit": _fit(estimate, errors),
+        "quick_looks": quick_looks(estimate.campaign),
     }
     document["verdict"] = verdict(document)
     frames = {
