@@ -263,11 +263,14 @@ class FitKeys(Table):
     """Priors and settings of the estimate."""
 
     heating_scatter: Annotated[
-        Quantity, reader("dimensionless", low=0.0, below=1.0, fixed=True)
-    ] = key("standard deviation of the heating between firings", "2.5 %")
+        Quantity, reader("dimensionless", low=0.0, below=1.0, widest_share=1.0)
+    ] = key(
+        "standard deviation of the heating between firings; learnt from them within its +-",
+        "2.5 % +- 1 %",
+    )
     gas_temperature_scatter: Annotated[
-        Quantity, reader("dimensionless", low=0.0, below=0.5, fixed=True)
-    ] = key("standard deviation of the gas temperature between firings", "0.5 %")
+        Quantity, reader("dimensionless", low=0.0, below=0.5, widest_share=1.0)
+    ] = key("standard deviation of the gas temperature between firings, likewise", "0.5 %")
     ignition_offset: Annotated[Quantity, reader("s", widest=1.0)] = key(
         "ignition seen by the wall after that seen by the tap", "0 s +- 0.03 s"
     )

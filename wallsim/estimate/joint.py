@@ -29,6 +29,7 @@ from wallsim.estimate.run_model import (
     WallBuilder,
     run_rows,
 )
+from wallsim.estimate.scatter import learnt
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.estimate.weights import Weights
 from wallsim.regression.least_squares import Refused, Solution, covariance, solve
@@ -84,11 +85,7 @@ class Estimate:
 
 
 class Misfit:
-    """Residuals and Jacobian of all firings, for the solver; remembers its last point.
-
-    After ``learns`` was set the next evaluation takes each trace's residual model from the
-    residuals it finds, and keeps it.
-    """
+    """Residuals and Jacobian of all firings, for the solver; remembers its last point."""
 
     def __init__(
         self,
@@ -106,40 +103,50 @@ class Misfit:
             for run in runs
         }
         self.rows: tuple[RunRows, ...] = ()
-        self.z = np.empty(0)
+        self.x = np.empty(0)
         self.work: dict[str, int] = dict(work or {"marches": 0})
-        self.learns = False
 
     def __call__(self, z: Array) -> tuple[Array, Array]:
         """Return whitened residuals with the prior's, and their Jacobian in ``z``."""
-        prior = self.unknowns.prior
-        x = prior.x(z)
+        self.be_at(z)
+        r, J = self.of_readings()
+        return np.concatenate((r, z)), np.vstack((J, np.eye(z.size)))
+
+    def of_readings(self) -> tuple[Array, Array]:
+        """Return whitened residuals at the last point, and their Jacobian in ``z``."""
+        root = self.unknowns.prior.root
+        r = [row.triangle[:, -1] for row in self.rows]
+        J = [row.triangle[:, :-1] @ root[row.columns] for row in self.rows]
+        return np.concatenate(r), np.vstack(J)
+
+    def be_at(self, z: Array, drift: float | None = None) -> None:
+        """March at ``z`` unless that was the last point; `run_rows` explains ``drift``."""
+        x = self.unknowns.prior.x(z)
+        if drift is None and self.x.size and np.allclose(x, self.x, rtol=1e-12, atol=0.0):
+            return
         try:
             wall, slope = self.builder.at(x)
-            rows = tuple(
-                self.executor.map(
-                    run_rows, self.runs, [self.weights[run.name] for run in self.runs],
-                    repeat(x), repeat(wall), repeat(slope),
-                    repeat(self.drift if self.learns else None),
-                )
-            )
+            weights = [self.weights[run.name] for run in self.runs]
+            rows = tuple(self.executor.map(
+                run_rows, self.runs, weights, repeat(x), repeat(wall), repeat(slope), repeat(drift)
+            ))
         except (TableRangeError, ConvergenceError, ValueError) as error:
             raise Refused(str(error)) from error
-        self.rows, self.z = rows, np.array(z)
+        self.rows, self.x = rows, x
         self.weights = {run.name: row.weights for run, row in zip(self.runs, rows, strict=True)}
-        self.learns = False
         self.work["marches"] += len(rows)
         for row in rows:
             for name, count in row.work.items():
                 self.work[name] = self.work.get(name, 0) + count
-        r = [row.triangle[:, -1] for row in rows]
-        J = [row.triangle[:, :-1] @ prior.root[row.columns] for row in rows]
-        return np.concatenate((*r, z)), np.vstack((*J, np.eye(z.size)))
 
-    def be_at(self, z: Array) -> None:
-        """Evaluate at ``z`` unless that was the last point."""
-        if not np.array_equal(z, self.z):
-            self(z)
+    def learn(self, z: Array) -> Array:
+        """Learn at ``z`` the residual models and the scatter between firings, and keep them.
+
+        Returns ``z`` in the coordinates of the prior so changed.
+        """
+        self.be_at(z, self.drift)
+        self.unknowns = learnt(self.unknowns, z, *self.of_readings())
+        return self.unknowns.prior.z(self.x)
 
 
 def estimate_jointly(
@@ -176,14 +183,13 @@ def estimate_jointly(
             misfit = Misfit(
                 unknowns, resolution, _models(campaign, unknowns, resolution), executor, misfit.work
             )
-        misfit.learns = True
-        last = solve(misfit, first.z, tolerance=3e-2, most=ALL_PASSES - done,
-                     report=told("fitting"))
+        z = misfit.learn(first.z)
+        last = solve(misfit, z, tolerance=3e-2, most=ALL_PASSES - done, report=told("fitting"))
     except Refused as error:
         if isinstance(error.__cause__, TableRangeError):
             raise error.__cause__ from None
         raise ConvergenceError(f"the model cannot be evaluated at the start: {error}") from error
-    return _collect(campaign, unknowns, resolution, misfit, last, done)
+    return _collect(campaign, misfit.unknowns, resolution, misfit, last, done)
 
 
 def _models(

@@ -8,7 +8,7 @@ be positive, itself otherwise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +82,15 @@ class Prior:
     def names(self) -> dict[str, int]:
         """Place of each parameter by name."""
         return {p.name: i for i, p in enumerate(self.parameters)}
+
+    def rescaled(self, places: NDArray[np.intp], ratio: float) -> Prior:
+        """Return the prior whose independent parameters at ``places`` spread ``ratio`` as far."""
+        root = self.root.copy()
+        root[places] *= ratio
+        parameters = list(self.parameters)
+        for i in places:
+            parameters[i] = replace(parameters[i], sd=ratio * parameters[i].sd)
+        return Prior(tuple(parameters), self.mean, root)
 
     def x(self, z: Array) -> Array:
         """Return the parameters at unit-normal coordinates ``z``."""
