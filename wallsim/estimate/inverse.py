@@ -29,6 +29,7 @@ LEAST_FILLED = 1e-3
 REACH = 3.0
 SHELLS = 12
 PEAK_SEARCH = 1.0
+SHORTEST_SEARCH = 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,10 +164,20 @@ class Smoothed:
         end = lost[0] if lost.size else t.size
         return cls(t[:end], T[:end], slope[:end], width, record.burn)
 
+    def told(self, wall: RadialWall) -> NDArray[np.bool_]:
+        """Return which times are of the burn and untouched by what ends the readings or it.
+
+        The kernel reaches two widths ahead, and a shutdown takes its time to the outside.
+        """
+        if not self.t.size:
+            return np.zeros(0, dtype=bool)
+        end = min(self.burn + wall.unaware, float(self.t[-1])) - 2.0 * self.width
+        return (self.t >= 0.0) & (self.t <= min(end, self.burn))
+
 
 def lumped_slope(record: Smoothed, wall: RadialWall) -> History:
     """Return the flux of a wall without gradients: the hand method, no losses."""
-    keep = (record.t >= 0.0) & (record.t <= record.burn)
+    keep = record.told(wall)
     t, T, slope = record.t[keep], record.T[keep], record.slope[keep]
     return History(t, wall.heat(T)[0] * wall.area_ratio * slope, T)
 
@@ -175,14 +186,12 @@ def exact_inverse(record: Smoothed, wall: RadialWall) -> History:
     """Return the flux that the heat equation in the radius demands.
 
     Each shell inwards takes one more time derivative of what was smoothed, so fluctuations grow
-    by ``exp(s sqrt(omega / 2 alpha))`` and the smoothing has to end them before. Two widths of
-    it before the end of the readings, or before the shutdown shows outside, nothing is told.
+    by ``exp(s sqrt(omega / 2 alpha))`` and the smoothing has to end them before.
     """
+    keep = record.told(wall)
     if record.t.size < 3:
-        return History(record.t, np.full_like(record.t, np.nan), record.T)
+        return History(record.t[keep], np.full(keep.sum(), np.nan), record.T[keep])
     T, flux = march_inwards(record.T, wall, float(record.t[1] - record.t[0]))
-    end = min(record.burn + wall.unaware, float(record.t[-1])) - 2.0 * record.width
-    keep = (record.t >= 0.0) & (record.t <= min(end, record.burn))
     return History(record.t[keep], flux[keep], T[keep])
 
 
@@ -231,7 +240,8 @@ def calorimetric(record: Record, wall: RadialWall) -> HeatOfBurn | None:
     and the flanges lost after shutdown is missing.
     """
     burning = record.t <= record.burn
-    after = np.flatnonzero(~burning & (record.t < record.burn + PEAK_SEARCH * wall.diffusion_time))
+    search = max(PEAK_SEARCH * wall.diffusion_time, SHORTEST_SEARCH * record.block)
+    after = np.flatnonzero(~burning & (record.t < record.burn + search))
     if after.size < 5 or burning.sum() < 5:
         return None
     width = smoothing_time(wall, record.block)

@@ -46,7 +46,8 @@ ASSUMPTIONS = (
     "each station conducts in the radius only",
     "gas temperature, pressure exponent, lead loss, lag and thickness as stated, without doubt",
     "a thermocouple in a well is taken as on the outer surface; of several metals, the first",
-    "intervals from the scatter of repeats alone: what all firings share is not in them",
+    "intervals from the scatter of repeats alone: what all firings share is not in them, nor what "
+    "a method misses in each",
 )
 
 
@@ -56,7 +57,7 @@ def quick_looks(campaign: Campaign) -> dict[str, Any]:
     every = records(campaign)
     histories = flux_histories(every, wall)
     heats = [calorimetric(record, wall) for record in every]
-    longest = max(f.burn for f in campaign.firings)
+    longest = max(firing.burn for firing in campaign.firings)
     times = np.linspace(longest / TIMES, longest, TIMES)
     blends: dict[str, Any] = {}
     for method, found in histories.items():

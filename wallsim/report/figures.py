@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from wallsim.report.document import Array, Band, Document, array, band, file_stems
+from wallsim.report.quick_looks import draw_quick_looks
 from wallsim.report.style import (
     COLOURS,
     SETTINGS,
@@ -39,6 +40,7 @@ def draw(document: Document, traces: Mapping[str, pd.DataFrame]) -> list[Drawing
         drawings = [
             *draw_resistance(document),
             *draw_resistance_in_time(document),
+            *draw_quick_looks(document),
             *draw_dominance(document),
             draw_coefficient(document),
             *draw_heat_flux(document),

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from wallsim.report.document import Array, Band, Document, array, band
+from wallsim.report.quick_looks import quick_fluxes, quick_resistances
 from wallsim.report.words import PER_MM2, dominance_text
 from wallsim.rounding import number
 
@@ -24,6 +25,8 @@ def tables(document: Document) -> dict[str, pd.DataFrame]:
         "runs": runs(document),
         "channels": channels(document),
         "parameters": parameters(document),
+        "quick_looks": quick_resistances(document),
+        "quick_look_fluxes": quick_fluxes(document),
     }
 
 
