@@ -202,3 +202,13 @@ def test_a_gap_shorter_than_the_smoothing_is_bridged():
     full = exact_inverse(Smoothed.of(one, TUBE), TUBE)
     got = exact_inverse(Smoothed.of(holed, TUBE), TUBE)
     np.testing.assert_allclose(got.flux, full.flux, rtol=0.01, atol=2e3)
+
+
+def test_a_long_burn_is_cut_into_no_more_steps():
+    t, T = tube_trace(0.1, 300.0, 1e4)
+    one = record(t, T[:, 1], 295.0)
+    assert one.step == pytest.approx(0.8)
+    for found in (exact_inverse(Smoothed.of(one, TUBE), TUBE), sequential([one], TUBE)[0]):
+        assert found.t.size < 400
+        inside = (found.t > 6.0 * smoothing_time(TUBE, one.step)) & (found.t < 290.0)
+        np.testing.assert_allclose(found.flux[inside], 1e4, rtol=0.01)

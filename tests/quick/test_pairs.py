@@ -51,6 +51,19 @@ def test_interval_is_that_of_the_scatter_of_repeats():
     np.testing.assert_allclose(pair.mean, coated.mean() - 1.0 / H, rtol=1e-9)
 
 
+def test_fewer_firings_late_widen_the_interval_and_kept_deposits_stay_out():
+    short = [replace(s, U=np.where(np.arange(4) < 2, s.U, np.nan))
+             for s in firing("R2", "neat", hotter=0.98)]
+    every = [*firing("R1", "neat", hotter=1.02), *short, *firing("R3", "D", resistance=R),
+             *firing("R5", "neat"), *firing("R4", "D", resistance=3.0 * R, kept="R3")]
+    (pair,) = pair_resistances(CAMPAIGN, every)
+    assert pair.runs == ("R3",)
+    sd = [np.std(1.0 / (H * np.array(m)), ddof=1) for m in ([1.02, 0.98, 1.0], [1.02, 1.0])]
+    expected = [student.ppf(0.975, f) * s * np.sqrt(1.0 + 1.0 / (f + 1))
+                for f, s in zip((2, 1), sd, strict=True)]
+    np.testing.assert_allclose(pair.mean_half[[0, 3]], expected, rtol=1e-9)
+
+
 def test_no_repeats_no_interval_and_no_bare_run_no_resistance():
     single = [*firing("R1", "neat"), *firing("R2", "D", resistance=R)]
     (pair,) = pair_resistances(CAMPAIGN, single)

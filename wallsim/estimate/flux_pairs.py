@@ -61,7 +61,7 @@ class PairResistance:
     ----------
     blend : str
     runs, bare : tuple of str
-        Firings of the blend, and those they are compared with.
+        Firings of the blend (on a clean bore, where there are such), and the bare ones.
     sensors : tuple of str
     z : Array, shape (n_s,)
         [m].
@@ -142,17 +142,28 @@ def pair_resistances(campaign: Campaign, every: Sequence[Station]) -> list[PairR
     half = _half_width([[excess[n] for n in group] for group in groups.values()])
     mean_half = _half_width([[along(excess[n], z) for n in group] for group in groups.values()])
     freedom = sum(len(group) - 1 for group in groups.values())
+    along_bare = [along(excess[name], z) for name in bare]
     out = []
     for blend in (b for b in campaign.case.blends if b in deposits):
-        mine = tuple(name for name, s in runs.items() if s.blend == blend)
+        mine = tuple(name for name, s in runs.items() if s.blend == blend and s.kept is None)
+        mine = mine or tuple(name for name, s in runs.items() if s.blend == blend)
         if mine:
-            root = np.sqrt(1.0 / len(mine) + 1.0 / len(bare))
             R = [excess[name] for name in mine]
+            mean = [along(one, z) for one in R]
             out.append(PairResistance(
-                blend, mine, bare, names, z, _mean(R), root * half,
-                _mean([along(one, z) for one in R]), root * mean_half, freedom,
+                blend, mine, bare, names, z,
+                _mean(R), half * _share(R, [excess[name] for name in bare]),
+                _mean(mean), mean_half * _share(mean, along_bare), freedom,
             ))
     return out
+
+
+def _share(mine: Sequence[Array], bare: Sequence[Array]) -> Array:
+    """Return the sd of a difference of two means over that of one firing; NaN where unknown."""
+    counts = [np.isfinite(np.stack(every)).sum(axis=0) for every in (mine, bare)]
+    known = (counts[0] > 0) & (counts[1] > 0)
+    share = np.sqrt(sum(1.0 / np.maximum(count, 1) for count in counts))
+    return np.where(known, share, np.nan)
 
 
 def _excess(

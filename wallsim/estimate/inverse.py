@@ -27,6 +27,9 @@ SMALLEST_SMOOTHING = 2.0
 LEAST_FILLED = 1e-3
 """Of the determinant of a parabola's normal equations; 2 well inside a record."""
 REACH = 3.0
+KERNEL_REACH = 6.0
+CHUNK = 128
+MOST_STEPS = 400
 SHELLS = 12
 PEAK_SEARCH = 1.0
 SHORTEST_SEARCH = 10.0
@@ -58,6 +61,11 @@ class Record:
     block: float
     t: Array
     T: Array
+
+    @property
+    def step(self) -> float:
+        """Spacing of a flux history [s]: that of the readings unless the burn is long."""
+        return self.block * max(1.0, float(np.ceil(self.burn / (MOST_STEPS * self.block))))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,9 +107,9 @@ def _record(
                   firing.block, trace.t - lag, T)
 
 
-def smoothing_time(wall: RadialWall, block: float) -> float:
+def smoothing_time(wall: RadialWall, step: float) -> float:
     """Return the standard deviation of the smoothing kernel [s]."""
-    return max(SMOOTHING * wall.diffusion_time, SMALLEST_SMOOTHING * block)
+    return max(SMOOTHING * wall.diffusion_time, SMALLEST_SMOOTHING * step)
 
 
 def smooth(record: Record, width: float, at: Array) -> tuple[Array, Array]:
@@ -114,6 +122,17 @@ def smooth(record: Record, width: float, at: Array) -> tuple[Array, Array]:
     before = before[before < record.t[0] - 0.5 * record.block]
     t = np.concatenate((before, record.t))
     rise = np.concatenate((np.zeros(before.size), record.T - record.start))
+    fitted = np.empty((at.size, 3))
+    for first in range(0, at.size, CHUNK):
+        some = at[first : first + CHUNK]
+        near = np.abs(t - 0.5 * (some[0] + some[-1])) < 0.5 * np.ptp(some) + KERNEL_REACH * width
+        fitted[first : first + CHUNK] = _parabolas(t[near], rise[near], width, some)
+    fitted[at > record.t[-1]] = np.nan
+    return record.start + fitted[:, 0], fitted[:, 1] / width
+
+
+def _parabolas(t: Array, rise: Array, width: float, at: Array) -> Array:
+    """Return the coefficients of the local parabola in ``(t - at) / width``, shape (n, 3)."""
     x = (t - at[:, None]) / width
     w = np.exp(-0.5 * x**2)
     moments, right = [], []
@@ -124,12 +143,12 @@ def smooth(record: Record, width: float, at: Array) -> tuple[Array, Array]:
         w = w * x
     M = np.stack(moments, axis=-1)
     normal = M[:, np.add.outer(np.arange(3), np.arange(3))]
-    filled = np.linalg.det(normal) > LEAST_FILLED * M[:, 0] ** 3
-    known = filled & (np.abs(x).min(axis=1) < 1.0) & (at <= record.t[-1])
-    fitted = np.full((at.size, 3), np.nan)
+    known = np.linalg.det(normal) > LEAST_FILLED * M[:, 0] ** 3
+    known &= np.abs(x).min(axis=1, initial=np.inf) < 1.0
+    out = np.full((at.size, 3), np.nan)
     b = np.stack(right, axis=-1)[known]
-    fitted[known] = np.linalg.solve(normal[known], b[..., None])[..., 0]
-    return record.start + fitted[:, 0], fitted[:, 1] / width
+    out[known] = np.linalg.solve(normal[known], b[..., None])[..., 0]
+    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,10 +174,10 @@ class Smoothed:
     @classmethod
     def of(cls, record: Record, wall: RadialWall) -> Smoothed:
         """Smooth as much as the inverse needs."""
-        width = smoothing_time(wall, record.block)
-        first = -int(np.ceil(REACH * width / record.block))
-        last = int(np.ceil((record.burn + REACH * width) / record.block))
-        t = record.block * np.arange(first, last + 1)
+        width = smoothing_time(wall, record.step)
+        first = -int(np.ceil(REACH * width / record.step))
+        last = int(np.ceil((record.burn + REACH * width) / record.step))
+        t = record.step * np.arange(first, last + 1)
         T, slope = smooth(record, width, t)
         lost = np.flatnonzero(np.isnan(T))
         end = lost[0] if lost.size else t.size
@@ -244,7 +263,7 @@ def calorimetric(record: Record, wall: RadialWall) -> HeatOfBurn | None:
     after = np.flatnonzero(~burning & (record.t < record.burn + search))
     if after.size < 5 or burning.sum() < 5:
         return None
-    width = smoothing_time(wall, record.block)
+    width = smoothing_time(wall, record.step)
     T, _ = smooth(record, width, record.t[after])
     if np.isnan(T).any():
         return None

@@ -100,8 +100,8 @@ def future_steps(wall: RadialWall, dt: float) -> int:
 def sequential(every: Sequence[Record], wall: RadialWall) -> list[History]:
     """Return the flux of every record, in their order."""
     found: dict[int, History] = {}
-    for dt in {record.block for record in every}:
-        at = [i for i, record in enumerate(every) if record.block == dt]
+    for dt in {record.step for record in every}:
+        at = [i for i, record in enumerate(every) if record.step == dt]
         march = RadialMarch.of(wall, dt)
         found |= dict(zip(at, _together([every[i] for i in at], march), strict=True))
     return [found[i] for i in range(len(every))]

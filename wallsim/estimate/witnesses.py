@@ -66,13 +66,13 @@ def quick_looks(campaign: Campaign) -> dict[str, Any]:
     whole = [_as_history(heat) for heat in heats]
     for pair in pair_resistances(campaign, stations(campaign, every, whole, np.zeros(1))):
         blends.setdefault(pair.blend, {})["calorimetric"] = _over_burn(pair)
-    block = min(record.block for record in every)
+    step = min(record.step for record in every)
     return {
         "time_s": times.tolist(),
         "methods": dict(METHODS),
         "assumptions": list(ASSUMPTIONS),
-        "smoothing_s": smoothing_time(wall, block),
-        "future_s": block * future_steps(wall, block),
+        "smoothing_s": smoothing_time(wall, step),
+        "future_s": step * future_steps(wall, step),
         "reason": "" if blends else _why_none(campaign),
         "runs": _runs(every, histories, heats, times),
         "blends": blends,
