@@ -22,6 +22,7 @@ from wallsim.estimate.identify import Identifiability, identifiability
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import AlongTube, Readout, log_mean, plain, variance_shares
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
+from wallsim.estimate.scatter import scatters
 from wallsim.estimate.verdict import verdict
 from wallsim.estimate.witnesses import quick_looks
 
@@ -345,6 +346,7 @@ def _fit(estimate: Estimate, errors: dict[str, Array]) -> dict[str, Any]:
             "cells_along": estimate.resolution.n_z,
             "fineness": estimate.resolution.fineness,
         },
+        "scatter_between_firings": scatters(estimate.unknowns),
         "marches": estimate.work["marches"],
         "marches_per_run": estimate.work["marches"] / firings,
         "work": estimate.work,

@@ -38,6 +38,19 @@ def stated(unknowns: Unknowns) -> dict[str, tuple[Quantity, NDArray[np.intp]]]:
     return out
 
 
+def scatters(unknowns: Unknowns) -> dict[str, dict[str, float | None]]:
+    """Return each scatter between firings as stated, its doubt and as learnt, relative [-]."""
+    out: dict[str, dict[str, float | None]] = {}
+    uncertain = stated(unknowns)
+    for key in FACTORS:
+        quantity: Quantity = getattr(unknowns.case.fit, key)
+        found = None
+        if key in uncertain:
+            found = unknowns.prior.parameters[int(uncertain[key][1][0])].sd
+        out[key] = {"stated": quantity.value, "stated_sd": quantity.sd, "learnt": found}
+    return out
+
+
 def learnt(unknowns: Unknowns, z: Array, r: Array, J: Array) -> Unknowns:
     """Return the unknowns with the scatters that the misfit at ``z`` speaks for.
 

@@ -30,6 +30,7 @@ WATCHED = 3.0
 WORTHWHILE = 0.5
 AS_PROMISED = 0.85
 SHORTEST = 0.05
+WITHOUT_EFFECT = 1e-9
 
 
 class Refused(Exception):  # noqa: N818
@@ -64,6 +65,15 @@ class Solution:
         """S at the solution."""
         return float(self.r @ self.r)
 
+    @property
+    def flat(self) -> tuple[int, ...]:
+        """Unknowns that no longer change the residuals: a plateau was reached, not a minimum.
+
+        A start too far away can end so. It cannot happen where each unknown has a prior.
+        """
+        effect = np.linalg.norm(self.J, axis=0) * np.maximum(np.abs(self.z), 1.0)
+        return tuple(np.flatnonzero(effect <= WITHOUT_EFFECT * np.linalg.norm(self.r)).tolist())
+
 
 def solve(
     misfit: Misfit,
@@ -87,43 +97,75 @@ def solve(
         Evaluations at most.
     report : callable or None
         Told the number of evaluations and S after each.
+
+    Raises
+    ------
+    Refused
+        If the misfit cannot be evaluated at ``z0``.
     """
-    here = best = _Point(np.array(z0, dtype=float), *misfit(z0))
-    evaluations, damping, growth, share, bold = 1, 0.0, 2.0, 1.0, True
-    hoped = np.inf
-    _tell(report, evaluations, best)
+    path = _Path(_Point(np.array(z0, dtype=float), *misfit(z0)))
+    evaluations = 1
+    _tell(report, evaluations, path.best)
     while True:
-        step, predicted = _step(here.r, here.J, damping)
-        gain = predicted if damping == 0.0 else _step(here.r, here.J, 0.0)[1]
+        here, best = path.here, path.best
+        step, predicted = _step(here.r, here.J, path.damping)
+        gain = predicted if path.damping == 0.0 else _step(here.r, here.J, 0.0)[1]
         enough = tolerance + relative * best.S
         if here is best and (gain <= enough or predicted <= 1e-15 * best.S):
             return Solution(best.z, best.r, best.J, True, evaluations, gain)
         if evaluations >= most:
             return Solution(best.z, best.r, best.J, False, evaluations, gain)
-        part = share if here is best and damping == 0.0 else 1.0
-        trial = _trial(misfit, here.z + part * step)
+        path.judge(_trial(misfit, here.z + path.part * step), predicted)
         evaluations += 1
+        _tell(report, evaluations, path.best)
+
+
+class _Path:
+    """Where the search stands, and how boldly it steps.
+
+    ``share`` is how much of a full step from the best point is taken; ``bold`` is whether the last
+    steps earned that one may raise the misfit, ``hoped`` what the last from the best point promised.
+    """
+
+    def __init__(self, start: _Point) -> None:
+        self.here = self.best = start
+        self.damping, self.growth, self.share = 0.0, 2.0, 1.0
+        self.bold, self.hoped = True, np.inf
+
+    @property
+    def free(self) -> bool:
+        """Whether the next step is an undamped one from the best point."""
+        return self.here is self.best and self.damping == 0.0
+
+    @property
+    def part(self) -> float:
+        """How much of the next step to take."""
+        return self.share if self.free else 1.0
+
+    def judge(self, trial: _Point, predicted: float) -> None:
+        """Go on from ``trial`` or return, and set the next step's length and damping."""
+        free, part, here, best = self.free, self.part, self.here, self.best
+        fall = best.S - trial.S
         promised = predicted * part * (2.0 - part) - (here.S - best.S)
-        hoped = promised if here is best else hoped
-        undamped = here is best and damping == 0.0
-        if best.S - trial.S > 1e-4 * max(promised, 0.0):
-            worthwhile = best.S - trial.S > WORTHWHILE * hoped
-            if undamped and not (worthwhile or bold):
-                share = part * _valley(best.S, trial.S, predicted, part)
-            elif part < 1.0 and best.S - trial.S > AS_PROMISED * promised:
-                share = min(1.0, 2.0 * part)
-            bold = worthwhile
-            damping = _relaxed(damping, (here.S - trial.S) / (promised + here.S - best.S))
-            best = here = trial
-            growth = 2.0
-        elif undamped and bold and trial.S - best.S < WATCHED * predicted:
-            here = trial
-        elif undamped and part > SHORTEST and np.isfinite(trial.S):
-            share = part * _valley(best.S, trial.S, predicted, part)
+        if here is best:
+            self.hoped = promised
+        if fall > 1e-4 * max(promised, 0.0):
+            worthwhile = fall > WORTHWHILE * self.hoped
+            if free and not (worthwhile or self.bold):
+                self.share = part * _valley(-fall, predicted, part)
+            elif part < 1.0 and fall > AS_PROMISED * promised:
+                self.share = min(1.0, 2.0 * part)
+            self.bold, self.growth = worthwhile, 2.0
+            self.damping = _relaxed(self.damping, (here.S - trial.S) / (promised + here.S - best.S))
+            self.here = self.best = trial
+        elif free and self.bold and -fall < WATCHED * predicted:
+            self.here = trial
+        elif free and part > SHORTEST and np.isfinite(trial.S):
+            self.share = part * _valley(-fall, predicted, part)
         else:
-            here, share, bold = best, 1.0, False
-            damping, growth = max(damping, 1e-4) * growth, 2.0 * growth
-        _tell(report, evaluations, best)
+            self.here, self.share, self.bold = best, 1.0, False
+            self.damping = max(self.damping, 1e-4) * self.growth
+            self.growth *= 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,6 +178,10 @@ class _Point:
     def S(self) -> float:
         return float(self.r @ self.r)
 
+    @property
+    def finite(self) -> bool:
+        return bool(np.isfinite(self.r).all() and np.isfinite(self.J).all())
+
 
 def _tell(report: Callable[[int, float], None] | None, evaluations: int, best: _Point) -> None:
     if report:
@@ -145,18 +191,18 @@ def _tell(report: Callable[[int, float], None] | None, evaluations: int, best: _
 def _trial(misfit: Misfit, z: Array) -> _Point:
     """Evaluate at ``z``; a point that cannot be has an infinite misfit."""
     try:
-        r, J = misfit(z)
-        if np.isfinite(r).all() and np.isfinite(J).all():
-            return _Point(z, r, J)
+        point = _Point(z, *misfit(z))
+        if point.finite:
+            return point
     except Refused:
         pass
     return _Point(z, np.array([np.inf]), np.empty((1, z.size)))
 
 
-def _valley(S0: float, S1: float, predicted: float, part: float) -> float:
-    """Return where on a step the parabola of known value, slope and end has its bottom."""
+def _valley(rise: float, predicted: float, part: float) -> float:
+    """Return where on a step the parabola of known start, slope and end has its bottom."""
     slope = 2.0 * predicted * part
-    return float(np.clip(0.5 * slope / (S1 - S0 + slope), 0.1, 0.9))
+    return float(np.clip(0.5 * slope / (rise + slope), 0.1, 0.9))
 
 
 def _relaxed(damping: float, ratio: float) -> float:
