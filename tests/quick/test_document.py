@@ -2,6 +2,7 @@
 
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -77,6 +78,23 @@ def test_a_detached_thermocouple_is_followed_as_long_as_it_is_used(looks):
     assert known[(t > 1.0) & (t < 5.0)].all()
     assert not known[t > 7.0].any()
     assert "S5" not in looks["runs"]["R09"]
+
+
+def test_a_thermocouple_on_a_flange_is_left_out():
+    flange = load_campaign(wallsim.load_case(ROOT / "cases/flange/case.toml"))
+    looks = quick_looks(flange)
+    assert {name for run in looks["runs"].values() for name in run} == {"S1", "S2", "S3"}
+    R = looks["blends"]["dosed"]["sequential"]["late_mean_resistance_m2K_W"]
+    assert R["low"] < R["estimate"] < R["high"]
+    assert 0.0 < R["estimate"] < 3e-4
+
+
+def test_without_a_bare_run_there_are_fluxes_but_no_resistance(campaign):
+    coated = [f for f in campaign.firings if f.blend.deposit is not None]
+    looks = quick_looks(replace(campaign, firings=tuple(coated)))
+    assert set(looks["runs"]) == {f.run.name for f in coated}
+    assert looks["blends"] == {}
+    assert "bare" in looks["reason"]
 
 
 def test_document_names_methods_and_assumptions(looks):

@@ -17,8 +17,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from wallsim.build import Campaign, Firing, Trace
+from wallsim.build import Campaign, Firing, Trace, mesh_of
 from wallsim.estimate.radial_wall import RadialWall
+from wallsim.wall.mesh import outside_radius
 
 Array = NDArray[np.float64]
 
@@ -30,6 +31,7 @@ REACH = 3.0
 KERNEL_REACH = 6.0
 CHUNK = 128
 MOST_STEPS = 400
+SAME_THICKNESS = 0.05
 SHELLS = 12
 PEAK_SEARCH = 1.0
 SHORTEST_SEARCH = 10.0
@@ -86,15 +88,30 @@ class History:
 
 
 def records(campaign: Campaign) -> list[Record]:
-    """Return the outer wall temperatures of every usable thermocouple of every firing."""
-    sensors = {s.name: s for s in campaign.case.sensors}
+    """Return the outer wall temperatures of every usable thermocouple of every firing.
+
+    What sits on a flange of a mesh file is left out: there is no tube wall under it.
+    """
+    known = _on_tube(campaign)
+    sensors = {s.name: s for s in campaign.case.sensors if s.name in known}
     ambient = campaign.case.tube.outside.ambient
     out = []
     for firing in campaign.firings:
-        for trace in firing.traces:
+        for trace in (t for t in firing.traces if t.sensor in sensors):
             s = sensors[trace.sensor]
             out.append(_record(firing, trace, s.z.value, s.lag.value, s.lead_loss.value, ambient))
     return out
+
+
+def _on_tube(campaign: Campaign) -> set[str]:
+    """Return the thermocouples under which the wall is as thick as stated."""
+    tube, every = campaign.case.tube, campaign.case.sensors
+    mesh = mesh_of(tube)
+    if mesh is None:
+        return {s.name for s in every}
+    radii = outside_radius(mesh, np.array([s.z.value for s in every]))
+    near = np.abs(radii - tube.outer_radius) < SAME_THICKNESS * tube.wall.value
+    return {s.name for s, on_tube in zip(every, near, strict=True) if on_tube}
 
 
 def _record(

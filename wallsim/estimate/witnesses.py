@@ -45,7 +45,8 @@ HISTORIES = ("lumped_slope", "exact_inverse", "sequential")
 ASSUMPTIONS = (
     "each station conducts in the radius only",
     "gas temperature, pressure exponent, lead loss, lag and thickness as stated, without doubt",
-    "a thermocouple in a well is taken as on the outer surface; of several metals, the first",
+    "a thermocouple in a well is taken as on the outer surface, one on a flange is left out; of "
+    "several metals, the first",
     "intervals from the scatter of repeats alone: what all firings share is not in them, nor what "
     "a method misses in each",
 )
@@ -55,6 +56,8 @@ def quick_looks(campaign: Campaign) -> dict[str, Any]:
     """Return the part ``quick_looks`` of the document; NaN where nothing is told."""
     wall = RadialWall.of(campaign.case.tube)
     every = records(campaign)
+    if not every:
+        return _nothing("no thermocouple on the plain tube")
     histories = flux_histories(every, wall)
     heats = [calorimetric(record, wall) for record in every]
     longest = max(firing.burn for firing in campaign.firings)
@@ -67,15 +70,19 @@ def quick_looks(campaign: Campaign) -> dict[str, Any]:
     for pair in pair_resistances(campaign, stations(campaign, every, whole, np.zeros(1))):
         blends.setdefault(pair.blend, {})["calorimetric"] = _over_burn(pair)
     step = min(record.step for record in every)
-    return {
+    return _nothing("" if blends else _why_none(campaign)) | {
         "time_s": times.tolist(),
-        "methods": dict(METHODS),
-        "assumptions": list(ASSUMPTIONS),
         "smoothing_s": smoothing_time(wall, step),
         "future_s": step * future_steps(wall, step),
-        "reason": "" if blends else _why_none(campaign),
         "runs": _runs(every, histories, heats, times),
         "blends": blends,
+    }
+
+
+def _nothing(reason: str) -> dict[str, Any]:
+    return {
+        "reason": reason, "methods": dict(METHODS), "assumptions": list(ASSUMPTIONS),
+        "time_s": [], "smoothing_s": None, "future_s": None, "runs": {}, "blends": {},
     }
 
 
