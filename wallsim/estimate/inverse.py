@@ -194,7 +194,7 @@ class Smoothed:
         width = smoothing_time(wall, record.step)
         first = -int(np.ceil(REACH * width / record.step))
         last = int(np.ceil((record.burn + REACH * width) / record.step))
-        t = record.step * np.arange(first, last + 1)
+        t = record.step * np.arange(first, last + 1, dtype=np.float64)
         T, slope = smooth(record, width, t)
         lost = np.flatnonzero(np.isnan(T))
         end = lost[0] if lost.size else t.size

@@ -110,7 +110,7 @@ def sequential(every: Sequence[Record], wall: RadialWall) -> list[History]:
 def _together(every: Sequence[Record], march: RadialMarch) -> list[History]:
     r = future_steps(march.wall, march.dt)
     steps = int(np.ceil(max(record.burn for record in every) / march.dt))
-    t = march.dt * np.arange(1, steps + r + 1)
+    t = march.dt * np.arange(1, steps + r + 1, dtype=np.float64)
     Y = np.array([_on_grid(record, t) for record in every])
     end = np.array([record.burn for record in every]) + march.wall.unaware
     Y[t > end[:, None]] = np.nan
@@ -148,7 +148,7 @@ def march_sequentially(
     flux, bore = np.empty((2, start.size, steps))
     for m in range(steps):
         expected = T + 0.5 * r * drift
-        inverse = np.linalg.inv(march.tangent(expected))
+        inverse: Array = np.linalg.inv(march.tangent(expected)).astype(np.float64, copy=False)
         storage = march.volume * march.wall.heat(expected)[0] / march.dt
         ahead = _look_ahead(march, T, q, (inverse, storage), r)
         read = np.isfinite(Y[:, m : m + r])
