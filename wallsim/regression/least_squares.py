@@ -104,6 +104,8 @@ def solve(
         If the misfit cannot be evaluated at ``z0``.
     """
     path = _Path(_Point(np.array(z0, dtype=float), *misfit(z0)))
+    if not path.best.finite:
+        raise Refused("residuals or their Jacobian are not finite at the start")
     evaluations = 1
     _tell(report, evaluations, path.best)
     while True:
@@ -124,7 +126,7 @@ class _Path:
     """Where the search stands, and how boldly it steps.
 
     ``share`` is how much of a full step from the best point is taken; ``bold`` is whether the last
-    steps earned that one may raise the misfit, ``hoped`` what the last from the best point promised.
+    steps earned that one may raise the misfit, ``hoped`` what the last from the best one promised.
     """
 
     def __init__(self, start: _Point) -> None:
@@ -156,7 +158,8 @@ class _Path:
             elif part < 1.0 and fall > AS_PROMISED * promised:
                 self.share = min(1.0, 2.0 * part)
             self.bold, self.growth = worthwhile, 2.0
-            self.damping = _relaxed(self.damping, (here.S - trial.S) / (promised + here.S - best.S))
+            fell, modelled = here.S - trial.S, promised + here.S - best.S
+            self.damping = _relaxed(self.damping, fell / modelled if modelled > fell else 1.0)
             self.here = self.best = trial
         elif free and self.bold and -fall < WATCHED * predicted:
             self.here = trial
@@ -180,7 +183,7 @@ class _Point:
 
     @property
     def finite(self) -> bool:
-        return bool(np.isfinite(self.r).all() and np.isfinite(self.J).all())
+        return bool(np.isfinite(np.vdot(self.r, self.r)) and np.isfinite(np.vdot(self.J, self.J)))
 
 
 def _tell(report: Callable[[int, float], None] | None, evaluations: int, best: _Point) -> None:
