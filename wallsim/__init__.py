@@ -14,10 +14,22 @@ _PLACES = {
     "whatif": "wallsim.api",
     "Forecast": "wallsim.api",
     "load_campaign": "wallsim.build",
+    "load_plan": "wallsim.plan.place_file",
+    "place": "wallsim.api",
+    "Placement": "wallsim.api",
 }
 
 __all__ = [
-    "FitResult", "Forecast", "__version__", "fit", "load_campaign", "load_case", "predict",
+    "FitResult",
+    "Forecast",
+    "Placement",
+    "__version__",
+    "fit",
+    "load_campaign",
+    "load_case",
+    "load_plan",
+    "place",
+    "predict",
     "whatif",
 ]
 

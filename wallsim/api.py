@@ -18,6 +18,8 @@ from wallsim.case.model import Case
 from wallsim.estimate.document import build
 from wallsim.estimate.joint import Estimate, estimate_jointly
 from wallsim.output import result_folder
+from wallsim.plan import place_document
+from wallsim.plan.place_file import Plan
 from wallsim.workers import processes
 
 Progress = Callable[[str, int, float], None]
@@ -240,3 +242,77 @@ def whatif(
 def _inputs(case: Case, fitted: Path | str | None) -> tuple[Path, ...]:
     folder = () if fitted is None else (Path(fitted),)
     return (case.path, *folder, *(run.log for run in case.runs))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placement:
+    """Outcome of `place`.
+
+    Parameters
+    ----------
+    document : dict
+        What ``result.json`` holds; every half width is half a 95 % interval.
+    plan : Plan
+    """
+
+    document: dict[str, Any]
+    plan: Plan
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 5 the goal of the plan is not met."""
+        goal = self.plan.goal
+        return 5 if goal is not None and self.document["wants"][0]["half_width"] > goal else 0
+
+    @property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Stations and the interval against number, burn, repeats, rate, lag, and more."""
+        rows = place_document.tables(self.document)
+        return {name: pd.DataFrame(each) for name, each in rows.items()}
+
+    def to_json(self) -> str:
+        """Return the document as JSON text."""
+        from wallsim.report.document import plain
+
+        return json.dumps(plain(self.document), indent=1, ensure_ascii=False)
+
+    def save(self, folder: Path | str, *, force: bool = False) -> Path:
+        """Write result, tables, figures and report into a new or empty folder.
+
+        Raises
+        ------
+        OutputError
+            If the folder is in use or cannot be written.
+        """
+        from wallsim.report.placement import save_plan
+
+        folder = Path(folder)
+        with result_folder(folder, force=force, keep=(self.plan.case.path,)) as beside:
+            save_plan(self.document, self.tables, beside)
+        return folder
+
+
+def place(
+    plan: Plan,
+    executor: Executor | None = None,
+    progress: place_document.Progress | None = None,
+) -> Placement:
+    """Return where to put thermocouples, how long to fire and how often.
+
+    Parameters
+    ----------
+    plan : Plan
+    executor : Executor or None
+        Where changed plans are marched; None for a pool of fresh processes.
+    progress : callable or None
+        Told the question, how many are answered, and how many there are.
+
+    Raises
+    ------
+    InputError
+        If there is no room for the thermocouples planned, or the wall leaves its material's range.
+    ConvergenceError
+        If a march does not converge.
+    """
+    with nullcontext(executor) if executor else processes() as pool:
+        return Placement(place_document.build(plan, pool, progress), plan)

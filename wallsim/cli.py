@@ -219,6 +219,54 @@ def check(case: CaseFile, json: Json = False) -> None:
         sys.stdout.write(check_text(document))
 
 
+@app.command(epilog="Example: wallsim place cases/placement --out lance-plan")
+def place(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="Plan, or the folder with its "
+                                         "case.toml.")],
+    out: Out,
+    force: Force = False,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say where to put thermocouples, how long to fire and how often, before a campaign."""
+    from wallsim.output import result_folder
+    from wallsim.plan.place_file import load_plan
+
+    plan = load_plan(case / "case.toml" if case.is_dir() else case)
+    with result_folder(out, force=force, keep=(plan.case.path,)) as beside:
+        result = _run_place(plan, quiet)
+        from wallsim.report.placement import plan_text, save_plan
+
+        save_plan(result.document, result.tables, beside)
+    if json:
+        sys.stdout.write(result.to_json() + "\n")
+    elif not quiet:
+        sys.stdout.write(f"{plan_text(result.document)}Report: {out / 'report.html'}\n")
+    if result.exit_code:
+        if json or quiet:
+            sys.stderr.write(f"{result.document['answers'][0]['text']}\n")
+        raise typer.Exit(result.exit_code)
+
+
+def _run_place(plan: Any, quiet: bool) -> Any:
+    from wallsim.api import place as run
+
+    if quiet:
+        return run(plan)
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    with Progress(TextColumn("{task.description}"), BarColumn(bar_width=20), TimeElapsedColumn(),
+                  console=_console(stderr=True)) as bar:
+        task = bar.add_task("starting", total=None)
+
+        def told(question: str, answered: int, every: int) -> None:
+            bar.update(task, description=question, completed=answered, total=every)
+
+        result = run(plan, progress=told)
+        bar.update(task, description="done", completed=1, total=1)
+    return result
+
+
 @app.command(epilog="Example: wallsim report lance-result")
 def report(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A result folder.")]) -> None:
     """Render a result folder again: tables, figures, report.html."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from typing import Any
 
 from wallsim import __version__
@@ -20,8 +21,8 @@ WORTH_SHOWN = 12
 QUESTIONS = ("marching the plan", "where", "how long", "how often", "how fast", "what else")
 
 
-def build(plan: Plan, progress: Progress | None = None) -> Document:
-    """Return the document of a plan.
+def build(plan: Plan, executor: Executor, progress: Progress | None = None) -> Document:
+    """Return the document of a plan; ``executor`` runs the marches of changed plans.
 
     Every ``half_widths`` list follows ``wants``: half the 95 % interval, a share of the value
     where the unit is "1", else in that unit.
@@ -49,13 +50,13 @@ def build(plan: Plan, progress: Progress | None = None) -> Document:
     document["against_number"] = [_numbered(study, row) for row in by_number]
     document["along_tube"] = ask.along_tube(study, chosen)
     told(2)
-    document["against_burn"] = ask.against_burn(study, chosen)
+    document["against_burn"] = ask.against_burn(study, chosen, executor)
     document["limit"] = ask.limit(study)
     told(3)
     document["against_repeats"] = ask.against_repeats(study, chosen)
     told(4)
     document["against_rate"] = ask.against_rate(study, chosen)
-    document["against_lag"] = ask.against_lag(study, chosen)
+    document["against_lag"] = ask.against_lag(study, chosen, executor)
     told(5)
     document["worth"] = ask.worth(study, chosen)
     document["answers"] = answers(document)
@@ -171,25 +172,25 @@ def _how_many(document: Document, first: Document) -> str:
 
 def _how_long(document: Document, first: Document) -> str:
     rows = [r for r in document["against_burn"] if r["half_widths"]]
-    text = ""
-    if rows:
-        best = min(rows, key=lambda r: r["half_widths"][0])
-        text = (f"Of the burns looked at, {best['burn_s']:.3g} s gives the smallest interval "
-                f"({shown(best['half_widths'][0], first['unit'])}).")
-        goal = document["goal"]
-        least = next((r for r in rows if goal and r["half_widths"][0] <= goal), None)
-        if least is not None:
-            text += f" {least['burn_s']:.3g} s is enough for {shown(goal, first['unit'])}."
-    limit = document["limit"]
-    if limit and limit["time_s"] is not None:
-        text += (f" The bare bore reaches {limit['temperature_K']:.0f} K after "
-                 f"{limit['time_s']:.1f} s")
-        if limit["time_hotter_s"] is not None:
-            text += (f", after {limit['time_hotter_s']:.1f} s if h is "
-                     f"{100 * (limit['hotter'] - 1):.0f} % higher; {BURN_MARGIN:g} of that is "
-                     f"{BURN_MARGIN * limit['time_hotter_s']:.1f} s")
-        text += "."
-    return text.strip()
+    limit, goal = document["limit"], document["goal"]
+    below = [r for r in rows if limit is None or r["bore_peak_K"] < limit["temperature_K"]]
+    lines = []
+    if below:
+        best = min(below, key=lambda r: r["half_widths"][0])
+        bound = "" if limit is None else " whose bare bore stays below its limit"
+        lines.append(f"Of the burns looked at{bound}, {best['burn_s']:.3g} s gives the smallest "
+                     f"interval ({shown(best['half_widths'][0], first['unit'])}).")
+    least = next((r for r in rows if goal and r["half_widths"][0] <= goal), None)
+    if least is not None:
+        lines.append(f"{least['burn_s']:.3g} s is enough for {shown(goal, first['unit'])}.")
+    if limit and limit["time_s"] is not None and limit["time_hotter_s"] is not None:
+        within = BURN_MARGIN * limit["time_hotter_s"]
+        lines.append(
+            f"The bare bore reaches {limit['temperature_K']:.0f} K after {limit['time_s']:.1f} s, "
+            f"after {limit['time_hotter_s']:.1f} s if h is {100 * (limit['hotter'] - 1):.0f} % "
+            f"higher; a cautious first burn is {BURN_MARGIN:g} of that, {within:.1f} s."
+        )
+    return " ".join(lines)
 
 
 def _how_often(document: Document, first: Document) -> str:
@@ -210,7 +211,8 @@ def _how_often(document: Document, first: Document) -> str:
 
 
 def _how_fast(document: Document) -> str:
-    rates, lags = document["against_rate"], document["against_lag"]
+    rates = document["against_rate"]
+    lags = [r for r in document["against_lag"] if r["half_widths"]]
     enough = next(r for r in rates if r["half_widths"][0] <= NEAR * rates[-1]["half_widths"][0])
     slow = [r for r in lags if r["half_widths"][0] <= NEAR * lags[0]["half_widths"][0]]
     return (f"{enough['rate_Hz']:g} samples a second and a lag up to {slow[-1]['lag_s']:g} s cost "

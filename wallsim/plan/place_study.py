@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from itertools import repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -204,23 +206,35 @@ def along_tube(study: Study, chosen: Sequence[int]) -> dict[str, list[float]]:
     }
 
 
-def against_burn(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
+def against_burn(
+    study: Study, chosen: Sequence[int], executor: Executor
+) -> list[dict[str, object]]:
     """Return intervals and the hottest bare bore with every burn shorter or longer."""
-    out: list[dict[str, object]] = []
-    hottest = hottest_run(study.plan)
-    for factor in BURNS:
-        plan = stretched(study.plan, factor)
-        row: dict[str, object] = {"factor": factor, "burn_s": factor * first_run(study.plan).burn}
-        try:
-            marched = Marched.of(plan, study.marched.candidates)
-            wanted = [marched.gradient(w) for w in plan.wants]
-            row["bore_peak_K"] = float(marched.bore(hottest).peak.value)
-        except (TableRangeError, ConvergenceError) as error:
-            out.append({**row, "half_widths": None, "bore_peak_K": None, "note": str(error)})
-            continue
-        repeated = marched.read(plan.thermocouple.rate).campaign(repeats_of(plan))
-        out.append({**row, "half_widths": widths(repeated, wanted, chosen), "note": ""})
-    return out
+    plans = [stretched(study.plan, factor) for factor in BURNS]
+    every = executor.map(_marched_anew, plans, repeat(tuple(chosen)), repeat(True))
+    burn = first_run(study.plan).burn
+    return [{"burn_s": factor * burn, **row} for factor, row in zip(BURNS, every, strict=True)]
+
+
+def against_lag(
+    study: Study, chosen: Sequence[int], executor: Executor
+) -> list[dict[str, object]]:
+    """Return intervals with slower and faster thermocouples, their share of error kept."""
+    plans = [with_lag(study.plan, lag) for lag in LAGS]
+    every = executor.map(_marched_anew, plans, repeat(tuple(chosen)), repeat(False))
+    return [{"lag_s": lag, **row} for lag, row in zip(LAGS, every, strict=True)]
+
+
+def _marched_anew(plan: Plan, chosen: tuple[int, ...], bore: bool) -> dict[str, object]:
+    """Return the intervals of a changed plan with the same stations, and its hottest bore."""
+    try:
+        marched = Marched.of(plan, candidates(plan))
+        wanted = [marched.gradient(w) for w in plan.wants]
+        peak = float(marched.bore(hottest_run(plan)).peak.value) if bore else None
+    except (TableRangeError, ConvergenceError) as error:
+        return {"half_widths": None, "bore_peak_K": None, "note": str(error)}
+    repeated = marched.read(plan.thermocouple.rate).campaign(repeats_of(plan))
+    return {"half_widths": widths(repeated, wanted, chosen), "bore_peak_K": peak, "note": ""}
 
 
 def repeats_of(plan: Plan) -> dict[str, int]:
@@ -281,17 +295,6 @@ def against_rate(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]
     for rate in sorted({*RATES, planned}):
         repeated = study.marched.read(rate).campaign(repeats_of(study.plan))
         out.append({"rate_Hz": rate, "half_widths": widths(repeated, study.wanted, chosen)})
-    return out
-
-
-def against_lag(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
-    """Return intervals with slower and faster thermocouples, their share of error kept."""
-    out: list[dict[str, object]] = []
-    for lag in LAGS:
-        plan = with_lag(study.plan, lag)
-        marched = Marched.of(plan, candidates(plan))
-        repeated = marched.read(plan.thermocouple.rate).campaign(repeats_of(plan))
-        out.append({"lag_s": lag, "half_widths": widths(repeated, study.wanted, chosen)})
     return out
 
 

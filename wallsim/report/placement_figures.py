@@ -8,6 +8,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from wallsim.report.document import Array, Document, array
 from wallsim.report.style import COLOURS, DASHES, SETTINGS, Drawing, canvas, finish, legend_below
@@ -63,8 +64,8 @@ def draw_along(document: Document) -> Drawing:
     for i, d in enumerate(np.unique(depth)):
         at = depth == d
         where = "on the surface" if d == 0.0 else f"{1e3 * d:g} mm deep"
-        _line(top, z[at], scale * array(along["alone"])[at], i, f"one alone, {where}")
-        _line(bottom, z[at], scale * array(along["one_more"])[at], i, f"one more, {where}")
+        _line(top, z[at], scale * array(along["alone"])[at], i, where)
+        _line(bottom, z[at], scale * array(along["one_more"])[at], i, "")
     now = scale * document["wants"][0]["half_width"]
     bottom.axhline(now, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)), label="as planned")
     counted = Counter((s["z_m"], s["welded_already"]) for s in document["stations"])
@@ -81,10 +82,14 @@ def draw_along(document: Document) -> Drawing:
     top.set_ylim(bottom=0.0)
     top.set_ylabel("± [" + _scale(document)[1] + "]")
     bottom.set_ylabel("± [" + _scale(document)[1] + "]")
-    top.set_title(f"± on {document['wants'][0]['text']} by where a thermocouple sits")
-    top.legend(loc="upper center", ncols=2)
+    top.set_title(f"± on {document['wants'][0]['text']}, a single thermocouple at z")
+    bottom.set_title("one more beside those chosen")
     bottom.set_xlim(0.0, 1e3 * document["tube_length_m"])
     bottom.set_xlabel("distance from the head z [mm]")
+    handles, _ = top.get_legend_handles_labels()
+    for line in handles:
+        bottom.plot([], [], color=line.get_color(), marker=line.get_marker(), markersize=5.0,
+                    linestyle=line.get_linestyle(), label=line.get_label())
     legend_below(bottom, figure)
     caption = (
         "Half the 95 % interval with a single thermocouple at z (top), and with one more beside "
@@ -199,6 +204,8 @@ def draw_logging(document: Document) -> Drawing:
     for axes, at, label in ((left, document["rate_Hz"], "samples a second [Hz]"),
                             (right, document["lag_s"], "lag [s]")):
         axes.set_xscale("log")
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
+        axes.xaxis.set_minor_formatter(NullFormatter())
         if at > 0.0:
             axes.axvline(at, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)))
         axes.set_xlabel(label)
