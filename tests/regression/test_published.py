@@ -70,7 +70,7 @@ def test_a_plateau_reached_from_afar_is_said_to_be_one(published, start):
 
 
 @pytest.mark.parametrize(("published", "start"), DISTANT, ids=ids(DISTANT))
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_many_starts_about_a_distant_one_find_the_certified_values(published, start, seed):
     starts = around(np.log(published.starts[start]), 3.0, 50, np.random.default_rng(seed))
     with np.errstate(all="ignore"):
