@@ -183,6 +183,16 @@ def test_conflicts_keep_candidates_apart_and_say_when_nothing_is_left(rng):
         choose(candidates, np.eye(1), Criterion(np.eye(1)), [every(4)] * 3)
 
 
+def test_a_known_choice_helps_where_the_greedy_one_blocks_itself():
+    B = np.array([1.0, 2.0, 1.0])[:, None, None]
+    near = np.abs(np.subtract.outer(np.arange(3), np.arange(3))) <= 1
+    candidates, criterion = Candidates(B, near), Criterion(np.eye(1))
+    with pytest.raises(ValueError, match="nothing is left"):
+        choose(candidates, np.eye(1), criterion, [every(3)] * 2)
+    chosen, _ = choose(candidates, np.eye(1), criterion, [every(3)] * 2, known=[2, 0])
+    assert sorted(chosen) == [0, 2]
+
+
 def test_unknown_nuisance_is_eliminated_as_in_the_full_inverse(rng):
     B = rng.standard_normal((5, 8))
     M = B @ B.T + np.eye(5)

@@ -20,6 +20,7 @@ from wallsim.units import Quantity
 Array = NDArray[np.float64]
 
 ORDERS = 8
+LEAST_CORRELATION = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,8 @@ def block_noise(t: Thermocouple, rate: float) -> Noise:
     apart = lags[:, None, None] + inside[:, None] - inside
     c = t.wander**2 * np.exp(-np.abs(apart) / t.memory).mean(axis=(1, 2))
     c[0] += t.noise**2 / n
-    return Noise(float(np.sqrt(c[0])), Autoregression.of(c / c[0]))
+    seen = 1 + int(np.argmax(np.append(c[1:], 0.0) < LEAST_CORRELATION * c[0]))
+    return Noise(float(np.sqrt(c[0])), Autoregression.of(c[:seen] / c[0]))
 
 
 def stretched(plan: Plan, factor: float) -> Plan:

@@ -141,6 +141,7 @@ def choose(
     criterion: Criterion,
     slots: Sequence[Index],
     tries: int = 1,
+    known: Sequence[int] | None = None,
 ) -> tuple[list[int], float]:
     """Return one candidate a slot and the criterion they reach.
 
@@ -156,21 +157,29 @@ def choose(
         Starts of the exchange: the greedy choice, and the greedy choice after each of
         ``tries - 1`` candidates spread over the first slot. One start can end in a choice that no
         single exchange improves and yet is not the best.
+    known : sequence of int or None
+        A choice free of conflicts to start from besides; the greedy one can block itself.
 
     Raises
     ------
     ValueError
         If the conflicts leave nothing for a slot.
     """
-    best = exchange(candidates, base, criterion, slots, greedy(candidates, base, criterion, slots))
-    for first in slots[0][:: max(1, -(-len(slots[0]) // max(tries - 1, 1)))] if tries > 1 else ():
-        forced = [np.array([first]), *slots[1:]]
+    firsts = [slots[0]]
+    if tries > 1:
+        spread = slots[0][:: max(1, -(-len(slots[0]) // (tries - 1)))]
+        firsts.extend(np.array([first]) for first in spread)
+    starts = [] if known is None else [list(known)]
+    blocked = ""
+    for first in firsts:
         try:
-            start = greedy(candidates, base, criterion, forced)
-        except ValueError:
-            continue
-        best = min(best, exchange(candidates, base, criterion, slots, start), key=lambda b: b[1])
-    return best
+            starts.append(greedy(candidates, base, criterion, [first, *slots[1:]]))
+        except ValueError as error:
+            blocked = blocked or str(error)
+    if not starts:
+        raise ValueError(blocked)
+    every = [exchange(candidates, base, criterion, slots, start) for start in starts]
+    return min(every, key=lambda found: found[1])
 
 
 def greedy(

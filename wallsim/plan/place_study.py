@@ -23,6 +23,7 @@ TRIES = 6
 OTHER_FLUX = 0.7
 BURNS = (0.4, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0)
 RATES = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 1000.0)
+FEWEST = 12
 LAGS = (0.02, 0.1, 0.3, 1.0, 3.0)
 HOTTER = 1.3
 MOST_REPEATS = 6
@@ -138,9 +139,24 @@ class Study:
         base = precision(self.information, fixed)
         judged = criterion(self.wanted[0], self.repeated)
         slots = [singles] * (extra - 2 * pairs) + [doubles] * pairs
-        found, _ = choose(every, base, judged, slots, tries=TRIES)
+        packed = _packed(self.z[free], self.plan.apart)
+        if len(slots) > len(packed):
+            raise ValueError(f"{len(packed)} stations fit beside those welded on already")
+        some = np.linspace(0, len(packed) - 1, len(slots)).round().astype(int)
+        start = [packed[i] for i in some]
+        start[extra - 2 * pairs :] = [i + len(free) for i in start[extra - 2 * pairs :]]
+        found, _ = choose(every, base, judged, slots, TRIES, start)
         places = [free[i % len(free)] for i in found for _ in range(1 + i // len(free))]
         return [*fixed, *sorted(places, key=lambda i: self.z[i])]
+
+
+def _packed(z: Array, apart: float) -> list[int]:
+    """Return as many places as fit, each ``apart`` from the next."""
+    out: list[int] = []
+    for i in np.argsort(z, kind="stable"):
+        if not out or z[i] - z[out[-1]] >= apart - 1e-9:
+            out.append(int(i))
+    return out
 
 
 def precision(information: Sequence[Array], chosen: Sequence[int]) -> Array:
@@ -291,8 +307,9 @@ def against_repeats(study: Study, chosen: Sequence[int]) -> list[dict[str, objec
 def against_rate(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
     """Return intervals with slower and faster logging."""
     planned = study.plan.thermocouple.rate
+    shortest = min(r.burn + r.cool_down for r in study.plan.runs)
     out: list[dict[str, object]] = []
-    for rate in sorted({*RATES, planned}):
+    for rate in sorted({*(r for r in RATES if r * shortest >= FEWEST), planned}):
         repeated = study.marched.read(rate).campaign(repeats_of(study.plan))
         out.append({"rate_Hz": rate, "half_widths": widths(repeated, study.wanted, chosen)})
     return out
