@@ -143,8 +143,8 @@ def test_fixed_thermocouples_stay_and_keep_others_away(tmp_path):
 
 
 def test_the_whole_answer_of_the_small_plan(plan, tmp_path, monkeypatch):
-    monkeypatch.setattr(place_study, "BURNS", (0.8, 1.0, 1.25))
-    monkeypatch.setattr(place_study, "LAGS", (0.02, 0.3))
+    monkeypatch.setattr(place_study, "BURNS", (1.0, 1.25))
+    monkeypatch.setattr(place_study, "LAGS", (0.3,))
     with ThreadPoolExecutor(1) as pool:
         result = place(plan, pool)
     document = result.document

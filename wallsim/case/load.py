@@ -46,14 +46,14 @@ def load_case(path: Path | str) -> Case:
     path = Path(path)
     source = Source.of(path, "case file")
     keys, faults, stood_in = read_keys(source)
-    solids, of_materials = _solids(keys, source)
+    solids, of_materials = solids_of(keys, source)
     faults += sound([*faults_between(keys, source), *of_materials], stood_in)
     if faults:
         raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
-    return _case(keys, source, solids)
+    return case_of(keys, source, solids)
 
 
-def _solids(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[Fault]]:
+def solids_of(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[Fault]]:
     """Return the metal of each region, and what is wrong with any."""
     wanted: dict[tuple[str | int, ...], tuple[str, str]] = {}
     if keys.tube.material is not None:
@@ -80,7 +80,8 @@ def _solids(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[Faul
     return solids, faults
 
 
-def _case(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
+def case_of(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
+    """Return the case that sound keys describe, in SI."""
     folder = source.path.absolute().parent
     fit = keys.fit
     length = keys.tube.length.value

@@ -143,7 +143,7 @@ def _reference_pressure(plan: Plan) -> float:
 def _firing(plan: Plan, case: Case, r: PlannedRun, run: Run) -> Firing:
     end, block = r.burn + r.cool_down, BLOCK
     index = np.arange(int(end / block + 1e-9), dtype=np.intp)
-    t = (index + 0.5) * block
+    t = np.asarray((index + 0.5) * block, dtype=np.float64)
     ambient = case.tube.outside.ambient
     traces = tuple(
         Trace(s.name, index, t, np.zeros(t.size), round(end * plan.thermocouple.rate),

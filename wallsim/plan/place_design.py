@@ -37,7 +37,7 @@ def root_of(information: Array) -> Array:
     """
     values, vectors = np.linalg.eigh(information)
     kept = values > NEGLIGIBLE * max(values[-1], 0.0)
-    return vectors[:, kept] * np.sqrt(values[kept])
+    return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
 
 
 def without(information: Array, members: Sequence[int]) -> Array:
@@ -52,7 +52,7 @@ def without(information: Array, members: Sequence[int]) -> Array:
     gone[list(members)] = True
     cross = information[np.ix_(~gone, gone)]
     own = information[np.ix_(gone, gone)]
-    return information[np.ix_(~gone, ~gone)] - cross @ np.linalg.solve(own, cross.T)
+    return np.asarray(information[np.ix_(~gone, ~gone)] - cross @ np.linalg.solve(own, cross.T))
 
 
 def covariance(precision: Array) -> Array:
@@ -96,7 +96,7 @@ class Criterion:
 
     def _judge(self, wanted: Array) -> Array:
         if self.kind == "variance":
-            return np.trace(wanted, axis1=-2, axis2=-1) / len(self.gradient)
+            return np.asarray(np.trace(wanted, axis1=-2, axis2=-1) / len(self.gradient))
         sign, value = np.linalg.slogdet(wanted)
         return np.where(sign > 0.0, value, np.inf)
 
@@ -220,7 +220,8 @@ def _best(
     candidates: Candidates, criterion: Criterion, C: Array, allowed: Index, taken: Sequence[int]
 ) -> tuple[int, float] | None:
     """Return the allowed candidate that conflicts with none taken and helps most."""
-    free = allowed[~candidates.conflicts[np.ix_(allowed, list(taken))].any(axis=1)]
+    columns = np.array(taken, dtype=np.intp)
+    free = allowed[~candidates.conflicts[np.ix_(allowed, columns)].any(axis=1)]
     if not free.size:
         return None
     values = criterion.of_added(C, candidates.roots[free])

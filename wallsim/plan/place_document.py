@@ -16,8 +16,8 @@ Progress = Callable[[str, int, int], None]
 
 SCHEMA = "wallsim.place/1"
 BURN_MARGIN = 0.7
+ZERO_CELSIUS = 273.15
 NEAR = 1.03
-WORTH_SHOWN = 12
 QUESTIONS = ("marching the plan", "where", "how long", "how often", "how fast", "what else")
 
 
@@ -186,7 +186,8 @@ def _how_long(document: Document, first: Document) -> str:
     if limit and limit["time_s"] is not None and limit["time_hotter_s"] is not None:
         within = BURN_MARGIN * limit["time_hotter_s"]
         lines.append(
-            f"The bare bore reaches {limit['temperature_K']:.0f} K after {limit['time_s']:.1f} s, "
+            f"The bare bore reaches {limit['temperature_K'] - ZERO_CELSIUS:.0f} °C after "
+            f"{limit['time_s']:.1f} s, "
             f"after {limit['time_hotter_s']:.1f} s if h is {100 * (limit['hotter'] - 1):.0f} % "
             f"higher; a cautious first burn is {BURN_MARGIN:g} of that, {within:.1f} s."
         )

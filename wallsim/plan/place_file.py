@@ -15,21 +15,19 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PlainValidator
 
 from wallsim.case.checks import faults_between
-from wallsim.case.load import _case, _solids
+from wallsim.case.load import case_of, solids_of
 from wallsim.case.model import Case
+from wallsim.case.quantities import FixedLength, Seconds, Word, reader
 from wallsim.case.schema import (
     BlendKeys,
     CaseKeys,
     FitKeys,
-    FixedLength,
+    LogKeys,
     PressureKeys,
-    Seconds,
     SensorKeys,
     Table,
     TubeKeys,
-    Word,
     key,
-    reader,
 )
 from wallsim.errors import CaseError
 from wallsim.source import Fault, Source, advice
@@ -204,14 +202,14 @@ def load_plan(path: Path | str) -> Plan:
     as_case = CaseKeys.model_construct(
         title=keys.title, tube=keys.tube, sensor=keys.sensor, blend=keys.blend, fit=keys.fit,
         pressure=keys.pressure or PressureKeys(channel="none"), run=[],
-        log=CaseKeys.model_fields["log"].annotation(),  # type: ignore[misc]
+        log=LogKeys(),
     )
-    solids, of_materials = _solids(as_case, source)
+    solids, of_materials = solids_of(as_case, source)
     wants, goal, own = _wanted(keys, source)
     faults = [*faults_between(as_case, source), *of_materials, *own, *_run_faults(keys, source)]
     if faults:
         raise CaseError(_texts(faults))
-    return _plan(keys, _case(as_case, source, solids), wants, goal)
+    return _plan(keys, case_of(as_case, source, solids), wants, goal)
 
 
 def _texts(faults: list[Fault]) -> list[str]:

@@ -194,8 +194,8 @@ class Informed:
         common = np.array([i for i in range(len(parameters)) if i not in own], dtype=np.intp)
         groups = [parameters[i].group for i in common]
         firings: list[tuple[str, Index, Index]] = []
-        for run, n in repeats.items():
-            for _ in range(n):
+        for run, fired in repeats.items():
+            for _ in range(fired):
                 columns = np.concatenate((common, of_firing[run])).astype(np.intp)
                 new = np.arange(len(groups), len(groups) + len(of_firing[run]))
                 firings.append((run, columns, np.concatenate((np.arange(common.size), new))))

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from itertools import repeat
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,8 +61,8 @@ def half_width(wanted: Wanted, C: Array) -> float:
 
 def criterion(wanted: Wanted, repeated: Repeated) -> Criterion:
     """Return what a choice for ``wanted`` is judged by."""
-    kind = "determinant" if wanted.want.kind == "everything" else "variance"
-    return Criterion(repeated.gradient(wanted), kind)
+    gradient = repeated.gradient(wanted)
+    return Criterion(gradient, "determinant" if wanted.want.kind == "everything" else "variance")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,9 +185,9 @@ def widths(
     return out
 
 
-def against_number(study: Study) -> list[dict[str, object]]:
+def against_number(study: Study) -> list[dict[str, Any]]:
     """Return the best choice of each size, and what even spacing would give."""
-    out = []
+    out: list[dict[str, Any]] = []
     for n in range(max(1, len(study.fixed)), study.plan.most + 1):
         try:
             chosen = study.choice(n)
