@@ -97,7 +97,8 @@ def _normal_equations(
     prior[:, : own.size] = np.eye(own.size)
     prior[:, -1] = z[own]
     rows = np.vstack((np.column_stack((J[:, own], J[:, shared], r)), prior))
-    left = np.linalg.qr(rows, mode="r")[own.size :, own.size :]
+    triangle = np.asarray(np.linalg.qr(rows, mode="r"))
+    left = triangle[own.size :, own.size :]
     return left[:, :-1].T @ left[:, :-1], left[:, :-1].T @ left[:, -1]
 
 

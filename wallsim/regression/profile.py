@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -204,7 +205,7 @@ class _Search:
     def _merit(self, point: _Point, side: float) -> float:
         """Return how far out the readout is, less a penalty where S is above the end's."""
         above = max(point.S - self.S0 - self.rise, 0.0)
-        return side * point.value - self.sd / np.sqrt(self.rise) * above
+        return side * point.value - self.sd * above / sqrt(self.rise)
 
     def _step(self, point: _Point, side: float) -> Array:
         model = _Model.of(point)
@@ -212,9 +213,9 @@ class _Search:
         missing = self.S0 + self.rise - model.least
         if square <= 0.0:
             return np.zeros_like(point.z)
-        step = model.newton + side * np.sqrt(max(missing, 0.0) / square) * model.toward
+        step: Array = model.newton + side * np.sqrt(max(missing, 0.0) / square) * model.toward
         length = float(np.linalg.norm(self.start.J @ step))
-        return step * min(1.0, REACH * np.sqrt(self.rise) / max(length, 1e-300))
+        return step * min(1.0, REACH * sqrt(self.rise) / max(length, 1e-300))
 
     def _at(self, z: Array) -> _Point | None:
         try:
