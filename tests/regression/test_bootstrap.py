@@ -24,6 +24,11 @@ def campaign(rng, kinds, own_sd, *, noise=0.2, n=6):
     return groups, m
 
 
+def owns(groups, m):
+    """Places of each group's own offset: the last unknowns."""
+    return [np.array([m - len(groups) + g]) for g in range(len(groups))]
+
+
 def fitted(groups, m):
     """Return the estimate and each group's rows there."""
     J = np.vstack([*(J for J, _ in groups), np.eye(m)])
@@ -36,7 +41,7 @@ def test_each_draw_is_the_fit_of_a_campaign_of_the_groups_drawn():
     kinds = "aabbb"
     groups, m = campaign(np.random.default_rng(1), kinds, 0.5)
     z, rows = fitted(groups, m)
-    found = bootstrap(rows, z, draws=20, rng=np.random.default_rng(2), kinds=kinds)
+    found = bootstrap(rows, z, owns(rows, m), draws=20, rng=np.random.default_rng(2), kinds=kinds)
     assert found.shared.tolist() == [0, 1]
     for weights, d in zip(found.weights, found.d, strict=True):
         drawn = [g for g, w in enumerate(weights) for _ in range(w)]
@@ -54,7 +59,7 @@ def test_groups_are_drawn_among_their_kind():
     kinds = ["neat", "D5", "neat", "D5", "D5", "water"]
     groups, m = campaign(np.random.default_rng(3), kinds, 0.5)
     z, rows = fitted(groups, m)
-    found = bootstrap(rows, z, draws=300, rng=np.random.default_rng(4), kinds=kinds)
+    found = bootstrap(rows, z, owns(rows, m), draws=300, rng=np.random.default_rng(4), kinds=kinds)
     assert (found.weights[:, [0, 2]].sum(axis=1) == 2).all()
     assert (found.weights[:, [1, 3, 4]].sum(axis=1) == 3).all()
     assert (found.weights[:, 5] == 1).all()
@@ -72,7 +77,7 @@ def test_its_spread_is_how_much_the_groups_differ_whatever_is_assumed(stated):
         groups, m = campaign(rng, "a" * n, 1.0)
         assumed = [(J * np.r_[1.0, np.full(n, stated)], y) for J, y in groups]
         z, rows = fitted(assumed, m)
-        found = bootstrap(rows, z, draws=200, rng=rng)
+        found = bootstrap(rows, z, owns(rows, m), draws=200, rng=rng)
         ratio.append(np.var(20.0 * found.shift(np.eye(m)[0])))
     truth = (1.0 + 0.2**2 / 6.0) / n
     expected = np.sqrt(truth * (n - 1) / n)
@@ -86,8 +91,8 @@ def test_rows_compressed_to_a_triangle_serve_as_well():
     for r, J in rows:
         R = np.linalg.qr(np.column_stack((J, r)), mode="r")
         compressed.append((R[:, -1], np.where(np.abs(R[:, :-1]) < 1e-12, 0.0, R[:, :-1])))
-    a = bootstrap(rows, z, draws=30, rng=np.random.default_rng(8))
-    b = bootstrap(compressed, z, draws=30, rng=np.random.default_rng(8))
+    a = bootstrap(rows, z, owns(rows, m), draws=30, rng=np.random.default_rng(8))
+    b = bootstrap(compressed, z, owns(rows, m), draws=30, rng=np.random.default_rng(8))
     np.testing.assert_allclose(a.d, b.d, atol=1e-10)
 
 
@@ -111,7 +116,31 @@ def test_a_mildly_curved_model_moves_as_its_refits_do():
         return of
 
     z = solve(misfit(np.ones(6)), np.zeros(1), tolerance=1e-12).z
-    found = bootstrap([rows(z, y) for y in data], z, draws=25, rng=rng)
+    found = bootstrap([rows(z, y) for y in data], z, [np.empty(0, dtype=int)] * 6, draws=25,
+                      rng=rng)
     again = [solve(misfit(w), z, tolerance=1e-12).z[0] - z[0] for w in found.weights]
     assert np.corrcoef(again, found.d[:, 0])[0, 1] > 0.999
     np.testing.assert_allclose(found.d[:, 0], again, atol=0.05 * np.std(again))
+
+
+def test_what_it_does_not_move_it_does_not_read():
+    groups, m = campaign(np.random.default_rng(10), "aabb", 0.5)
+    z, rows = fitted(groups, m)
+    found = bootstrap(rows, z, owns(rows, m), draws=5, rng=np.random.default_rng(11))
+    with pytest.raises(ValueError, match="own unknowns"):
+        found.shift(np.eye(m)[-1])
+    with pytest.raises(ValueError, match="group 0 depends on another's"):
+        bootstrap(rows, z, owns(rows, m)[::-1], draws=5, rng=np.random.default_rng(12))
+
+
+def test_a_single_group_of_its_kind_is_always_there():
+    """What only that group tells moves with the others alone; drawn from all, it can be absent."""
+    groups, m = campaign(np.random.default_rng(13), "aaaaab", 0.5)
+    z, rows = fitted(groups, m)
+    among = bootstrap(rows, z, owns(rows, m), draws=200, rng=np.random.default_rng(14),
+                      kinds="aaaaab")
+    anyone = bootstrap(rows, z, owns(rows, m), draws=200, rng=np.random.default_rng(14))
+    assert np.std(among.shift(np.eye(m)[1])) < 1e-9
+    absent = anyone.weights[:, 5] == 0
+    assert absent.any()
+    np.testing.assert_allclose(anyone.d[absent, 1], -z[1], atol=1e-9)

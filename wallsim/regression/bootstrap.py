@@ -5,10 +5,10 @@
 Groups are drawn with replacement (Efron 1979, Ann. Stat. 7, 1) and the estimate moves by ``d``, so
 its spread comes from how much the groups differ and not from an assumed noise. One linear step is
 made for each draw, from rows at the estimate: nothing is evaluated again, and a draw far from the
-estimate is as wrong as the linear model there. An unknown that only one group sees (a firing's own
-heating) belongs to that group: it is eliminated with its prior first, so that a group drawn twice
-counts as two of its kind. The spread of n groups is too small by about sqrt((n - 1)/n); of three or
-four groups it is a rough guess.
+estimate is as wrong as the linear model there. A group's own unknowns (a firing's heating) are
+eliminated with their prior first, so that a group drawn twice counts as two of its kind. The spread
+of n groups is too small by about sqrt((n - 1)/n): of three or four it is a rough guess, and a kind
+of one group adds none at all.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 Rows = tuple[Array, Array]
 """Residuals (n,) and their Jacobian (n, m), or any rows with the same ``|r + J d|``."""
 
@@ -31,14 +32,14 @@ class Bootstrap:
     Parameters
     ----------
     shared : NDArray of int, shape (k,)
-        Places of the unknowns that more than one group sees, or none.
+        Places of the unknowns that are no group's own.
     d : Array, shape (draws, k)
         Of these, from the estimate.
     weights : NDArray of int, shape (draws, groups)
         Times drawn.
     """
 
-    shared: NDArray[np.intp]
+    shared: Index
     d: Array
     weights: NDArray[np.int64]
 
@@ -48,14 +49,21 @@ class Bootstrap:
         Parameters
         ----------
         gradient : Array, shape (m,)
-            To all unknowns; its part to those of a single group does not count.
+
+        Raises
+        ------
+        ValueError
+            If the readout depends on an unknown that is a group's own.
         """
+        if np.any(np.delete(gradient, self.shared)):
+            raise ValueError("the readout depends on a group's own unknowns, which are not moved")
         return self.d @ gradient[self.shared]
 
 
 def bootstrap(
     groups: Sequence[Rows],
     z: Array,
+    own: Sequence[Index],
     *,
     draws: int,
     rng: np.random.Generator,
@@ -69,17 +77,26 @@ def bootstrap(
         Of each group at the estimate, without the prior.
     z : Array, shape (m,)
         Estimate, in coordinates of unit-normal prior.
+    own : sequence of NDArray of int
+        Places of each group's own unknowns: no other group depends on them, and a group drawn
+        twice has them twice.
     draws : int
     rng : numpy.random.Generator
     kinds : sequence or None
         Kind of each group (a firing's blend). Groups are drawn among their kind, so that each kind
-        keeps its number; a kind of one group adds no spread.
+        keeps its number.
+
+    Raises
+    ------
+    ValueError
+        If a group depends on another's own unknowns.
     """
-    seen = np.array([np.any(J != 0.0, axis=0) for _, J in groups])
-    own = seen.sum(axis=0) == 1
-    shared = np.flatnonzero(~own)
-    normal = [_normal_equations(r, J, z, np.flatnonzero(own & mine), shared)
-              for (r, J), mine in zip(groups, seen, strict=True)]
+    shared = np.setdiff1d(np.arange(z.size), np.concatenate([*own, np.empty(0, dtype=np.intp)]))
+    normal: list[Rows] = []
+    for (r, J), mine in zip(groups, own, strict=True):
+        if np.any(np.delete(J, np.union1d(shared, mine), axis=1)):
+            raise ValueError(f"group {len(normal)} depends on another's own unknowns")
+        normal.append(_normal_equations(r, J, z, mine, shared))
     H = np.array([h for h, _ in normal])
     q = np.array([v for _, v in normal])
     weights = _weights(kinds if kinds is not None else [0] * len(groups), draws, rng)
@@ -90,7 +107,7 @@ def bootstrap(
 
 
 def _normal_equations(
-    r: Array, J: Array, z: Array, own: NDArray[np.intp], shared: NDArray[np.intp]
+    r: Array, J: Array, z: Array, own: Index, shared: Index
 ) -> Rows:
     """Return ``J^T J`` and ``J^T r`` of the shared unknowns, the group's own eliminated."""
     prior = np.zeros((own.size, own.size + shared.size + 1))
