@@ -17,7 +17,7 @@ from skfem import ElementQuad2, ElementTriP2B, Mesh, MeshTri
 Array = NDArray[np.float64]
 Rule = tuple[Array, Array]
 
-_LOBATTO = (np.array([0.0, 0.5, 1.0]), np.array([1.0, 4.0, 1.0]) / 6.0)
+SIMPSON = np.array([1.0, 4.0, 1.0]) / 6.0
 _CENTRE = 6
 _AT_CENTRE = (-1 / 9, -1 / 9, -1 / 9, 4 / 9, 4 / 9, 4 / 9)
 
@@ -39,26 +39,24 @@ NodalTriangle.doflocs = np.vstack((ElementTriP2B.doflocs[:_CENTRE], [1 / 3, 1 / 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Discretisation:
-    """Element of a mesh and the rules at its nodes.
+    """Element of a mesh and the rule at its nodes; on a side of a cell that is Simpson's.
 
     Parameters
     ----------
     element : skfem Element
-    cells, sides : tuple of points and weights
-        On the reference cell and side.
+    cells : tuple of points and weights
+        On the reference cell.
     """
 
     element: Any
     cells: Rule
-    sides: Rule
 
     @classmethod
     def of(cls, mesh: Mesh) -> Discretisation:
         """Return the discretisation of a mesh of quads or of triangles."""
-        x, w = _LOBATTO
-        sides = (x[None, :], w)
         if isinstance(mesh, MeshTri):
             weights = np.repeat([1 / 40, 1 / 15, 9 / 40], (3, 3, 1))
-            return cls(NodalTriangle(), (NodalTriangle.doflocs.T, weights), sides)
+            return cls(NodalTriangle(), (NodalTriangle.doflocs.T, weights))
+        x = np.array([0.0, 0.5, 1.0])
         points = np.array([np.tile(x, 3), np.repeat(x, 3)])
-        return cls(ElementQuad2(), (points, np.outer(w, w).ravel()), sides)
+        return cls(ElementQuad2(), (points, np.outer(SIMPSON, SIMPSON).ravel()))

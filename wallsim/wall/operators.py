@@ -17,13 +17,13 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.linalg import lapack
 from scipy.sparse.linalg import splu
-from skfem import Basis, BilinearForm, FacetBasis, LinearForm, Mesh
+from skfem import Basis, BilinearForm, LinearForm, Mesh
 from skfem.helpers import dot, grad
 
 from wallsim.errors import ConvergenceError, MeshError
 from wallsim.materials.solid import Solid
 from wallsim.wall.blocks import BlockFactor, NodeColumns
-from wallsim.wall.elements import Discretisation
+from wallsim.wall.elements import SIMPSON, Discretisation
 from wallsim.wall.mesh import FACES
 from wallsim.wall.properties import NodalProperties, PropertyTable
 
@@ -121,7 +121,7 @@ class Wall:
             laplacian.sort_indices()
             volume = _nodal_volume(mesh, cells)[order]
             regions.append(Region(PropertyTable.of(solid), volume, laplacian))
-        faces = {name: _face(mesh, name, place) for name in FACES}
+        faces = {name: _face(basis, name, place) for name in FACES}
         band = _band(regions[0].laplacian) if len(regions) == 1 else None
         columns = NodeColumns.of(regions[0].laplacian, z[order]) if len(regions) == 1 else None
         return cls(r[order], z[order], tuple(regions), faces, band, columns, mesh, order)
@@ -180,7 +180,8 @@ class Wall:
         if self.band is None:
             pairs = zip(self.regions, properties, strict=True)
             tangent = sum(q.laplacian @ sp.diags(p.conductivity) for q, p in pairs)
-            return SparseFactor(splu((sp.diags(diagonal) + scale * tangent).tocsc()))
+            matrix = (sp.diags(diagonal) + scale * tangent).tocsc()
+            return SparseFactor(splu(matrix, permc_spec="MMD_AT_PLUS_A"))
         k = properties[0].conductivity
         matrix = scale * self.band
         matrix[0] += diagonal / k
@@ -256,14 +257,19 @@ def _nodal_volume(mesh: Mesh, cells: NDArray[np.intp]) -> Array:
     return np.asarray(_measure_form.assemble(basis))
 
 
-def _face(mesh: Mesh, name: str, place: NDArray[np.intp]) -> Face:
-    d = Discretisation.of(mesh)
-    basis = FacetBasis(mesh, d.element, facets=name, quadrature=d.sides)
-    area = np.asarray(_measure_form.assemble(basis))
-    nodes = basis.get_dofs(name).all()
-    z = basis.doflocs[1, nodes]
-    along = np.argsort(z, kind="stable")
-    return Face(place[nodes[along]], area[nodes[along]], z[along])
+def _face(basis: Basis, name: str, place: NDArray[np.intp]) -> Face:
+    """Return a face whose sides carry Simpson's rule, which is that of their nodes."""
+    mesh, sides = basis.mesh, np.asarray(basis.mesh.boundaries[name])
+    first, last = mesh.facets[:, sides]
+    dofs = np.vstack((basis.nodal_dofs[0, first], basis.facet_dofs[0, sides],
+                      basis.nodal_dofs[0, last]))
+    r, z = basis.doflocs
+    lengths = np.hypot(*(mesh.p[:, last] - mesh.p[:, first]))
+    shares = 2.0 * np.pi * r[dofs] * np.outer(SIMPSON, lengths)
+    area = np.bincount(dofs.ravel(), shares.ravel())
+    nodes = np.unique(dofs)
+    along = nodes[np.argsort(z[nodes], kind="stable")]
+    return Face(place[along], area[along], z[along])
 
 
 def _narrow_order(basis: Basis, r: Array, z: Array) -> NDArray[np.intp]:
