@@ -123,6 +123,24 @@ def test_a_march_factors_once_a_step_and_each_stage_with_sensitivities(monkeypat
     assert tangent["solves"] <= (2 * 4 + 6) * tangent["steps"]
 
 
+def test_equal_steps_share_a_tangent(monkeypatch):
+    monkeypatch.setattr(march_module, "LARGEST_UPDATE", 1e-5)
+    equal = Schedule(np.linspace(0.0, 3.5, 141), np.ones(140, dtype=bool))
+    work = run(wall(), parameters(), equal).work
+    assert work["factorisations"] <= 0.1 * work["steps"]
+    assert work["solves"] <= 3.5 * work["steps"]
+
+
+def test_a_wall_of_very_many_cells_along_it_has_the_areas_of_its_faces():
+    w = wall(0.005, 1, 3000)
+    areas = {name: face.area.sum() for name, face in w.faces.items()}
+    outer = INNER + 0.005
+    assert areas["bore"] == pytest.approx(2.0 * np.pi * INNER * w.length, rel=1e-12)
+    assert areas["outside"] == pytest.approx(2.0 * np.pi * outer * w.length, rel=1e-12)
+    assert areas["head"] == pytest.approx(np.pi * (outer**2 - INNER**2), rel=1e-12)
+    assert w.regions[0].volume.sum() == pytest.approx(areas["head"] * w.length, rel=1e-12)
+
+
 def test_leaving_the_material_table_names_the_material_and_the_moment():
     p = insulated(h=1e5, rise=5000.0)
     with pytest.raises(TableRangeError, match=r"s after ignition: material 'test metal'"):

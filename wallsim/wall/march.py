@@ -13,6 +13,7 @@ more right-hand side a parameter with the tangent at the stage's solution.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import prod
 
 import numpy as np
 import scipy.sparse as sp
@@ -33,6 +34,7 @@ _FROM_START = (1.0 - GAMMA) ** 2 / (GAMMA * (2.0 - GAMMA))
 LARGEST_UPDATE = 1e-5
 MOST_ITERATIONS = 30
 SLOW_CONTRACTION = 0.2
+EQUAL_STEPS = 1e-6
 LEAST_CONTRACTION = 0.01
 _NOT_CONVERGED = "a time step did not converge: the update still was {:.3g} K at t = {:.3f} s"
 
@@ -71,6 +73,7 @@ class _March:
         self.slots = p.slots()
         self.column = {} if active is None else {int(j): i for i, j in enumerate(active)}
         self.tangent: BandFactor | ColumnFactor | SparseFactor | None = None
+        self.weight = 0.0
         self.contraction = 1.0
         self.recent: list[tuple[float, Array]] = []
         self.work = dict.fromkeys(("steps", "factorisations", "solves", "residuals"), 0)
@@ -90,18 +93,22 @@ class _March:
             out[end] = (h * drive, np.full(drive.shape, -h))
         return out
 
+    def exchanged(self, T: Array, e: Exchange) -> tuple[Array, Array]:
+        """Return the nodal heat rate through the faces [W] and its slope to T [W/K]."""
+        heat, slope = np.zeros(T.size), np.zeros(T.size)
+        for name, (flux, dflux) in self.face_flux(T, e).items():
+            face = self.wall.faces[name]
+            heat[face.nodes] += face.area * flux
+            slope[face.nodes] += face.area * dflux
+        return heat, slope
+
     def rate(
         self, T: Array, properties: tuple[NodalProperties, ...], e: Exchange
     ) -> tuple[Array, Array]:
         """Return the nodal heat rate [W] and the slope of its nodal part [W/K]."""
-        F = self.wall.conduction(properties)
-        slope = np.zeros_like(F)
-        for name, (flux, dflux) in self.face_flux(T, e).items():
-            face = self.wall.faces[name]
-            F[face.nodes] += face.area * flux
-            slope[face.nodes] += face.area * dflux
+        heat, slope = self.exchanged(T, e)
         self.work["residuals"] += 1
-        return F, slope
+        return self.wall.conduction(properties) + heat, slope
 
     def factor(
         self, properties: tuple[NodalProperties, ...], slope: Array, d: float, many: bool = False
@@ -115,15 +122,14 @@ class _March:
         """Extrapolate the last states to ``t``."""
         if len(self.recent) == 1:
             return self.recent[0][1]
-        times = np.array([s for s, _ in self.recent])
-        weights = [
-            np.prod([(t - b) / (a - b) for b in times if b != a]) for a in times
-        ]
+        times = [s for s, _ in self.recent]
+        weights = [prod((t - b) / (a - b) for b in times if b != a) for a in times]
         return sum(w * T for w, (_, T) in zip(weights, self.recent, strict=True))
 
     def solve_stage(self, known: Array, t: float, d: float, burning: bool) -> _Point:
         """Solve ``e(T) - d F(T, t) = known`` by chord iteration from the extrapolated state.
 
+        The tangent is kept over steps of equal length until it contracts slowly.
         It ends where what the contraction, or that of the stage before, leaves of the last update
         is small (Hairer & Wanner 1996, Solving Ordinary Differential Equations II, IV.8).
         """
@@ -209,21 +215,19 @@ class _March:
     ) -> _Point:
         """Return the stage's solution with the derivatives of state and heat."""
         e = self.surfaces.gas.exchange(point.t, burning, self.p)
-        _, slope = self.rate(point.T, point.properties, e)
+        _, slope = self.exchanged(point.T, e)
         tangent = self.factor(point.properties, slope, d, many=True)
         rhs = dknown.copy()
         self.add_explicit_rate(rhs, point, burning, d)
-        for column, values in self.explicit_heat(point).items():
+        explicit = self.explicit_heat(point)
+        for column, values in explicit.items():
             rhs[:, column] -= values
         dT = tangent.solve(rhs)
         self.work["solves"] += rhs.shape[1]
-        return replace(point, dT=dT, dheat=self.dheat(point, dT))
-
-    def dheat(self, point: _Point, dT: Array) -> Array:
-        out = self.wall.capacity(point.properties)[:, None] * dT
-        for column, values in self.explicit_heat(point).items():
-            out[:, column] += values
-        return out
+        dheat = self.wall.capacity(point.properties)[:, None] * dT
+        for column, values in explicit.items():
+            dheat[:, column] += values
+        return replace(point, dT=dT, dheat=dheat)
 
     def start(self, T: Array, t: float, burning: bool) -> _Point:
         """Return the state before the first step."""
@@ -236,7 +240,10 @@ class _March:
         dT = np.zeros((T.size, len(self.active)))
         drate = np.zeros_like(dT)
         self.add_explicit_rate(drate, point, burning, 1.0)
-        return replace(point, dT=dT, dheat=self.dheat(point, dT), drate=drate)
+        dheat = np.zeros_like(dT)
+        for column, values in self.explicit_heat(point).items():
+            dheat[:, column] = values
+        return replace(point, dT=dT, dheat=dheat, drate=drate)
 
     def across_jump(self, point: _Point, before: bool, after: bool) -> _Point:
         """Return ``point`` with its rate on the other side of a jump of the gas side."""
@@ -259,7 +266,8 @@ class _March:
         """Return the inner stage and the end of a step."""
         dt = t_end - start.t
         d = 0.5 * GAMMA * dt
-        self.tangent = None
+        if abs(d - self.weight) > EQUAL_STEPS * d:
+            self.tangent, self.weight = None, d
         known, dknown = start.heat + d * start.rate, None
         if start.dheat is not None and start.drate is not None:
             dknown = start.dheat + d * start.drate
