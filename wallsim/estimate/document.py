@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import platform
 import time
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from importlib.metadata import version
 from itertools import repeat
@@ -16,11 +17,13 @@ from numpy.typing import NDArray
 
 from wallsim import __version__
 from wallsim.build import Firing, all_blocks
-from wallsim.estimate.advice import advice
 from wallsim.estimate.bore import BoreReadouts, bore_readouts
-from wallsim.estimate.identify import Identifiability, identifiability
+from wallsim.estimate.compare import comparisons
+from wallsim.estimate.deposits import blend_document
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.readouts import AlongTube, Readout, log_mean, plain, variance_shares
+from wallsim.estimate.limits import at_bounds, collinear
+from wallsim.estimate.readouts import AlongTube, plain, single
+from wallsim.estimate.residuals import residual_tests, trace_tests
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.scatter import scatters
 from wallsim.estimate.verdict import verdict
@@ -29,7 +32,6 @@ from wallsim.estimate.witnesses import quick_looks
 Array = NDArray[np.float64]
 
 SCHEMA = "wallsim.fit/1"
-GROWTH_POINTS = 25
 FAR_FROM_PRIOR = 3.0
 
 
@@ -45,7 +47,10 @@ def build(
         bore_readouts, estimate.runs, repeat(estimate.x), repeat(wall), repeat(slope),
         repeat(along.z), repeat(limit),
     ))
+    by_run = dict(zip((run.name for run in estimate.runs), bores, strict=True))
     errors = discretisation_errors(estimate, executor)
+    tests, campaign_test = residual_tests(trace_tests(estimate))
+    blends = {n: blend_document(estimate, along, n, by_run) for n in estimate.unknowns.t_ref}
     document: dict[str, Any] = {
         "schema": SCHEMA,
         "case": {
@@ -56,17 +61,18 @@ def build(
         "inputs": _inputs(estimate),
         "versions": _versions(),
         "runs": {
-            f.run.name: _run(estimate, along, f, run, bore, errors[run.name])
-            for f, run, bore in zip(estimate.campaign.firings, estimate.runs, bores, strict=True)
+            f.run.name: _run(estimate, f, run, by_run[run.name], errors[run.name], tests)
+            for f, run in zip(estimate.campaign.firings, estimate.runs, strict=True)
         },
         "gas_side": _gas_side(estimate, along),
-        "blends": {name: _blend(estimate, along, name) for name in estimate.unknowns.t_ref},
+        "blends": blends,
+        "comparisons": comparisons(estimate, along, blends),
         "parameters": _parameters(estimate),
         "stations": [
             {"sensor": s.name, "z_m": s.z.value} for s in estimate.campaign.case.sensors
         ],
         "limit_temperature_K": limit,
-        "fit": _fit(estimate, errors),
+        "fit": _fit(estimate, errors) | {"residual_test": campaign_test},
         "quick_looks": quick_looks(estimate.campaign),
     }
     document["verdict"] = verdict(document)
@@ -118,22 +124,9 @@ def _versions() -> dict[str, str]:
     return out | {name: version(name) for name in packages}
 
 
-def _single(estimate: Estimate, name: str, unit_value: float = 1.0) -> dict[str, object]:
-    """Return the interval of one unknown, or of its fixed value."""
-    prior = estimate.unknowns.prior
-    place = prior.names.get(name)
-    if place is None:
-        return {"estimate": unit_value, "low": unit_value, "high": unit_value}
-    gradient = np.zeros(estimate.x.size)
-    gradient[place] = 1.0
-    parameter = prior.parameters[place]
-    value = np.asarray(parameter.value(estimate.x[place]))
-    return Readout(value, gradient, parameter.log).interval(estimate.covariance)
-
-
 def _run(
-    estimate: Estimate, along: AlongTube, firing: Firing, run: RunModel, bore: BoreReadouts,
-    errors: Array,
+    estimate: Estimate, firing: Firing, run: RunModel, bore: BoreReadouts, errors: Array,
+    tests: Mapping[tuple[str, str], Any],
 ) -> dict[str, Any]:
     C, events = estimate.covariance, firing.events
     limit = bore.limit_time.interval(C) if bore.limit_time else None
@@ -143,7 +136,7 @@ def _run(
         "shutdown_s": events.shutdown,
         "burn_s": firing.burn,
         "plateau_pressure_Pa": events.plateau,
-        "heating_factor": _single(estimate, f"heating factor {run.name}"),
+        "heating_factor": single(estimate, f"heating factor {run.name}"),
         "bore_peak_K": bore.peak.interval(C),
         "bore_peak_z_m": bore.peak_z,
         "time_to_limit_s": limit,
@@ -152,13 +145,14 @@ def _run(
         "local_pressure_Pa": plain(firing.local_pressure(bore.z, events.plateau)),
         "heat_flux_W_m2": bore.flux.interval(C),
         "bore_temperature_K": bore.shutdown_temperature.interval(C),
-        "channels": _channels(estimate, firing, run, errors),
+        "channels": _channels(estimate, firing, run, errors, tests),
         "log_notes": [*firing.log.assumptions, f"{firing.log.lost_scans} scans lost"],
     }
 
 
 def _channels(
-    estimate: Estimate, firing: Firing, run: RunModel, errors: Array
+    estimate: Estimate, firing: Firing, run: RunModel, errors: Array,
+    tests: Mapping[tuple[str, str], Any],
 ) -> dict[str, dict[str, Any]]:
     place = {t.sensor: i for i, t in enumerate(run.traces)}
     out = {}
@@ -169,6 +163,7 @@ def _channels(
             "z_m": s.z.value, "verdict": c.verdict, "used_from_s": c.used_from,
             "used_until_s": c.used_until, "reason": c.reason, "samples": 0, "rms_K": None,
             "lag1": None, "discretisation_error_K": None, "zero_K": c.zero, "noise_K": c.noise,
+            "whitened": tests.get((run.name, s.name)),
         }
         if i is not None:
             r = estimate.residuals[run.name][i]
@@ -196,118 +191,9 @@ def _gas_side(estimate: Estimate, along: AlongTube) -> dict[str, Any]:
     }
 
 
-def _blend(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
-    campaign = estimate.campaign
-    stated = campaign.case.blends[name]
-    gas = _gas_temperature(estimate, name)
-    out: dict[str, Any] = {
-        "gas_temperature_K": gas.interval(estimate.covariance),
-        "silicon": stated.silicon, "water": stated.water,
-        "coefficient_factor": _single(
-            estimate, f"coefficient factor {name}", stated.coefficient.value
-        ),
-        "deposit": None,
-    }
-    if name in estimate.unknowns.laws:
-        out["deposit"] = _deposit(estimate, along, name)
-    return out
-
-
-def _gas_temperature(estimate: Estimate, name: str) -> Readout:
-    run = next(
-        r for f, r in zip(estimate.campaign.firings, estimate.runs, strict=True)
-        if f.blend.name == name
-    )
-    row = run.map.parameters.slots()["log_rise"].start
-    rise = np.exp(run.map.constant[row] + run.map.matrix[row] @ estimate.x)
-    value = estimate.campaign.case.tube.outside.ambient + rise
-    return Readout(np.asarray(value), rise * run.map.matrix[row], False)
-
-
-def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
-    C, unknowns = estimate.covariance, estimate.unknowns
-    firings = [f for f in estimate.campaign.firings if f.blend.name == name]
-    told = identifiability(estimate, along, name)
-    R = along.resistance(name)
-    mean = log_mean(R)
-    t_ref = unknowns.t_ref[name]
-    times = np.linspace(t_ref / GROWTH_POINTS, t_ref, GROWTH_POINTS)
-    pressure = float(np.mean([f.events.plateau for f in firings]))
-    removed = along.removed_share(name)
-    out: dict[str, Any] = {
-        "identifiable": told.identifiable,
-        "upper_limit_only": told.upper_limit_only,
-        "reason": told.reason,
-        "law": unknowns.laws[name],
-        "at_s": t_ref,
-        "z_m": plain(along.z),
-        "local_pressure_Pa": plain(firings[0].local_pressure(along.z, pressure)),
-        "resistance_m2K_W": R.interval(C),
-        "mean_resistance_m2K_W": mean.interval(C),
-        "heat_load_removed": _capped(removed.interval(C)),
-        "thickness_m": _thickness(estimate, R, name).interval(_with_conductivity(estimate, name)),
-        "mean_thickness_m": _thickness(estimate, mean, name).interval(
-            _with_conductivity(estimate, name)
-        ),
-        "in_time": {
-            "time_s": plain(times),
-            "mean_resistance_m2K_W": along.growth(name, times).interval(C),
-        },
-        "dominated_by": [
-            share | {"advice": advice(str(share["parameter"]), estimate.campaign, name)}
-            for share in variance_shares(estimate, mean.gradient, name)
-        ],
-    }
-    return _withheld(out, told)
-
-
-def _capped(interval: dict[str, Any]) -> dict[str, Any]:
-    return {k: min(v, 1.0) for k, v in interval.items()}
-
-
-def _thickness(estimate: Estimate, R: Readout, name: str) -> Readout:
-    """Return ``R k``; its gradient gets one more column, for the log of the conductivity."""
-    deposit = estimate.campaign.case.blends[name].deposit
-    assert deposit is not None
-    one = np.ones((*R.gradient.shape[:-1], 1))
-    gradient = np.concatenate((R.gradient, one), axis=-1)
-    return Readout(R.value * deposit.conductivity.value, gradient, True)
-
-
-def _with_conductivity(estimate: Estimate, name: str) -> Array:
-    deposit = estimate.campaign.case.blends[name].deposit
-    assert deposit is not None
-    n = estimate.x.size
-    out = np.zeros((n + 1, n + 1))
-    out[:n, :n] = estimate.covariance
-    out[n, n] = np.log1p(deposit.conductivity.relative_sd**2)
-    return out
-
-
-_NUMBERS = (
-    "resistance_m2K_W", "mean_resistance_m2K_W", "heat_load_removed", "thickness_m",
-    "mean_thickness_m",
-)
-
-
-def _withheld(out: dict[str, Any], told: Identifiability) -> dict[str, Any]:
-    """Take back what the data do not tell: everything, or all but the upper limits."""
-    if told.identifiable and not told.upper_limit_only:
-        return out
-    nothing = {"estimate": None, "low": None, "high": None}
-    for key in _NUMBERS:
-        out[key] = nothing | ({"high": out[key]["high"]} if told.identifiable else {})
-    growth = out["in_time"]["mean_resistance_m2K_W"]
-    out["in_time"]["mean_resistance_m2K_W"] = nothing | (
-        {"high": growth["high"]} if told.identifiable else {}
-    )
-    if not told.identifiable:
-        out["dominated_by"] = []
-    return out
-
-
 def _parameters(estimate: Estimate) -> list[dict[str, Any]]:
     prior, C = estimate.unknowns.prior, estimate.covariance
+    bounds = {b["parameter"] for b in at_bounds(estimate)}
     out = []
     for i, p in enumerate(prior.parameters):
         pull = (estimate.x[i] - p.mean) / p.sd
@@ -315,7 +201,7 @@ def _parameters(estimate: Estimate) -> list[dict[str, Any]]:
             "name": p.name, "unit": p.unit, "estimate": p.value(estimate.x[i]),
             "sd": p.spread(estimate.x[i], float(np.sqrt(C[i, i]))),
             "prior_mean": p.value(p.mean), "prior_sd": p.spread(p.mean, p.sd),
-            "at_bound": False, "pull": float(pull), "far_from_prior": bool(
+            "at_bound": p.name in bounds, "pull": float(pull), "far_from_prior": bool(
                 abs(pull) > FAR_FROM_PRIOR),
         })
     return out
@@ -346,6 +232,8 @@ def _fit(estimate: Estimate, errors: dict[str, Array]) -> dict[str, Any]:
             "cells_along": estimate.resolution.n_z,
             "fineness": estimate.resolution.fineness,
         },
+        "collinear": collinear(estimate),
+        "at_bounds": at_bounds(estimate),
         "scatter_between_firings": scatters(estimate.unknowns),
         "marches": estimate.work["marches"],
         "marches_per_run": estimate.work["marches"] / firings,

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from wallsim.estimate.joint import Estimate
+from wallsim.estimate.limits import TOLD_FROM_NONE, OfTraces, of_traces
 from wallsim.estimate.readouts import AlongTube, log_mean
 
 LOOSE_COEFFICIENT = 0.15
@@ -31,19 +32,22 @@ class Identifiability:
         True if the deposit cannot be told from none, but is bounded from above.
     reason : str
         In words, with what to add; empty if all is well.
+    upper_limit : float or None
+        Of the mean resistance at 95 %, where it cannot be told from none [m^2 K/W].
     """
 
     identifiable: bool
     upper_limit_only: bool
     reason: str
+    upper_limit: float | None = None
 
 
 def identifiability(estimate: Estimate, along: AlongTube, blend: str) -> Identifiability:
     """Return whether the deposit of ``blend`` is identifiable.
 
     The mean resistance counts as told apart from none when its log standard deviation is below
-    one half (two standard deviations from zero), and as bounded when the traces have narrowed
-    the prior to less than 60 %.
+    one half and it lies two standard deviations above zero by the traces alone (`of_traces`), and
+    as bounded when the traces have narrowed the prior to less than 60 %.
     """
     campaign = estimate.campaign
     stated = campaign.case.blends[blend]
@@ -53,15 +57,15 @@ def identifiability(estimate: Estimate, along: AlongTube, blend: str) -> Identif
     prior_sd = float(np.linalg.norm(R.gradient @ prior.root))
     bare = [f.run.name for f in campaign.firings if f.blend.deposit is None]
     tied = stated.coefficient.relative_sd <= LOOSE_COEFFICIENT
+    traces = of_traces(estimate, along, blend)
     if sd <= TOLD_APART and (bare or _grows(estimate, blend)):
-        return Identifiability(True, False, "")
+        if traces.ratio >= TOLD_FROM_NONE:
+            return Identifiability(True, False, "")
+        return _upper_limit(traces)
     if bare and tied:
-        if sd < LEARNT * prior_sd or float(R.value) < 1e-6:
-            return Identifiability(
-                True, True,
-                "cannot be told from a bare bore; only the upper limit means anything. Repeat the "
-                "dosed and the bare firings, burn longer, or dose more",
-            )
+        narrowed = sd < LEARNT * prior_sd or float(R.value) < 1e-6
+        if narrowed and np.isfinite(traces.sd):
+            return _upper_limit(traces)
         return Identifiability(
             False, False,
             "the traces hardly narrow what was assumed beforehand about this deposit. Repeat the "
@@ -79,6 +83,17 @@ def identifiability(estimate: Estimate, along: AlongTube, blend: str) -> Identif
         False, False,
         f"{lack}, and no growth is seen in the record: a steady deposit cannot be told from a "
         f"lower gas-side coefficient. {cure}, or a burn long enough to see the deposit grow",
+    )
+
+
+def _upper_limit(traces: OfTraces) -> Identifiability:
+    return Identifiability(
+        True, True,
+        f"cannot be told from a bare bore: by the traces alone its mean resistance is "
+        f"{1e6 * traces.value:.0f} +- {1e6 * traces.sd:.0f} mm²K/W, less than "
+        f"{TOLD_FROM_NONE:.0f} standard deviations above none, and only the upper limit means "
+        "anything. Repeat the dosed and the bare firings, burn longer, or dose more",
+        traces.upper_limit,
     )
 
 

@@ -60,6 +60,19 @@ def plain(value: Array | float) -> object:
     return float(array) if array.ndim == 0 else array.tolist()
 
 
+def single(estimate: Estimate, name: str, fixed: float = 1.0) -> dict[str, object]:
+    """Return the interval of one unknown by name, or of the value it is held ``fixed`` at."""
+    prior = estimate.unknowns.prior
+    place = prior.names.get(name)
+    if place is None:
+        return {"estimate": fixed, "low": fixed, "high": fixed}
+    gradient = np.zeros(estimate.x.size)
+    gradient[place] = 1.0
+    parameter = prior.parameters[place]
+    value = np.asarray(parameter.value(estimate.x[place]))
+    return Readout(value, gradient, parameter.log).interval(estimate.covariance)
+
+
 def log_mean(readout: Readout) -> Readout:
     """Return the mean along the last axis of a positive readout."""
     mean = readout.value.mean()

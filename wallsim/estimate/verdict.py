@@ -24,7 +24,10 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     for name, blend in document["blends"].items():
         if blend["deposit"] is not None:
             lines.append(_deposit(name, blend["deposit"]))
+    lines.extend(_softened(document))
     lines.extend(_residuals(document))
+    lines.extend(_correlated(document))
+    lines.extend(_bounds(document))
     lines.extend(_pulls(document))
     if fit["discretisation_error_K"] > fit["tolerance_K"]:
         lines.append(_line(
@@ -77,6 +80,53 @@ def _residuals(document: dict[str, Any]) -> list[dict[str, str]]:
                     f"than noise explains ({limit:.2f} K). Check the junction, its station and the "
                     "case file.",
                 ))
+    return out
+
+
+def _correlated(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a line for each trace that fails the residual test."""
+    test = document["fit"].get("residual_test") or {"failed": []}
+    out = []
+    for trace in test["failed"]:
+        run, sensor = trace["run"], trace["channel"]
+        found = document["runs"][run]["channels"][sensor]["whitened"]
+        out.append(_line(
+            "bad",
+            f"{sensor} in {run}: its residuals are not independent after whitening: "
+            f"{found['runs']} runs of one sign where {found['runs_expected']:.0f} are expected "
+            f"(chance {found['p_adjusted']:.1g}, all {test['traces']} traces counted); intervals "
+            f"from it are {found['interval_factor']:.1f} times too narrow. Look at its residuals, "
+            "and take out the part that is not the wall.",
+        ))
+    return out
+
+
+def _bounds(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a line for each parameter at a bound; it fails the gate if its interval is beyond."""
+    return [
+        _line(
+            "bad" if b["beyond"] else "warning",
+            f"{b['parameter']} is estimated at {b['estimate']:.3g} {b['unit']}, "
+            f"{'beyond' if b['beyond'] else 'at'} its bound of {b['bound']:g}. Check what the "
+            "case file states of it.",
+        )
+        for b in document["fit"].get("at_bounds") or []
+    ]
+
+
+def _softened(document: dict[str, Any]) -> list[dict[str, str]]:
+    out = []
+    for name, blend in document["blends"].items():
+        found = (blend["deposit"] or {}).get("softening")
+        if found and found["exceeded"]:
+            surface = interval_text(found["surface_K"], shift=-273.15)
+            out.append(_line(
+                "warning",
+                f"{name}: with the resistance found the deposit's surface would reach {surface} "
+                f"degC in {found['run']}, above the softening temperature of "
+                f"{found['softening_K'] - 273.15:.0f} degC: it would have flowed off. Resistance, "
+                "gas temperature or softening temperature is not as stated.",
+            ))
     return out
 
 
