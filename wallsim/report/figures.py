@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from wallsim.report.compared import draw_differences
 from wallsim.report.document import Array, Band, Document, array, band, file_stems
 from wallsim.report.quick_looks import draw_quick_looks
 from wallsim.report.style import (
@@ -40,6 +41,7 @@ def draw(document: Document, traces: Mapping[str, pd.DataFrame]) -> list[Drawing
         drawings = [
             *draw_resistance(document),
             *draw_resistance_in_time(document),
+            *draw_differences(document),
             *draw_quick_looks(document),
             *draw_dominance(document),
             draw_coefficient(document),

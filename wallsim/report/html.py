@@ -11,6 +11,7 @@ from typing import Any
 import jinja2
 import numpy as np
 
+from wallsim.report.compared import pair_rows
 from wallsim.report.document import Document, array
 from wallsim.report.style import Drawing
 from wallsim.report.words import (
@@ -58,6 +59,8 @@ def page(document: Document, drawings: Sequence[Drawing]) -> str:
         path=case.get("path") or "-",
         verdict=verdict_lines(document),
         deposits=list(_deposit_rows(document)),
+        pairs=list(pair_rows(document)),
+        compared_at=fixed((document.get("comparisons") or {}).get("at_s"), 1),
         bare=[n for n, b in document["blends"].items() if not b.get("deposit")],
         gas=_gas_rows(document),
         reference=fixed(document["gas_side"].get("reference_pressure_Pa"), 2, 1e-5),
@@ -225,6 +228,16 @@ def _samples_text(fit: Document) -> str:
     return f"{effective} of {blocks}"
 
 
+def _collinear_text(pairs: Sequence[Mapping[str, Any]]) -> str:
+    texts = []
+    for pair in pairs:
+        one, other = pair["parameters"]
+        alike = pair["pairs_alike"] - 1
+        more = f", and {alike} pairs like it" if alike else ""
+        texts.append(f"{one} and {other} ({fixed(pair['correlation'], 3)}{more})")
+    return "; ".join(texts)
+
+
 def _fit_rows(fit: Document) -> list[tuple[str, str]]:
     cover = fit.get("seconds_cover")
     seconds = f"time taken [s]: {cover}" if cover else "time taken [s]"
@@ -243,6 +256,13 @@ def _fit_rows(fit: Document) -> list[tuple[str, str]]:
             significant(fit.get("discretisation_error_K"), 2),
         ),
     ]
+    test = fit.get("residual_test")
+    if test:
+        rate = fixed(test["false_alarm_rate"], 0, 100.0)
+        rows.append((f"traces whose residuals are not independent (false alarms: {rate} %)",
+                     f"{len(test['failed'])} of {test['traces']}"))
+    if fit.get("collinear"):
+        rows.append(("hardly told apart (correlation)", _collinear_text(fit["collinear"])))
     noise = fit.get("noise")
     if isinstance(noise, Mapping):
         for key, value in noise.items():

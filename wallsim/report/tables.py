@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from wallsim.report.compared import hand_method, pairs, ranking
 from wallsim.report.document import Array, Band, Document, array, band
 from wallsim.report.quick_looks import quick_fluxes, quick_resistances
 from wallsim.report.words import PER_MM2, dominance_text
@@ -25,6 +26,9 @@ def tables(document: Document) -> dict[str, pd.DataFrame]:
         "runs": runs(document),
         "channels": channels(document),
         "parameters": parameters(document),
+        "comparisons": pairs(document),
+        "ranking": ranking(document),
+        "hand_method": hand_method(document),
         "quick_looks": quick_resistances(document),
         "quick_look_fluxes": quick_fluxes(document),
     }
@@ -149,6 +153,7 @@ def channels(document: Document) -> pd.DataFrame:
     rows = []
     for name, run in document["runs"].items():
         for sensor, channel in (run.get("channels") or {}).items():
+            white = channel.get("whitened") or {}
             rows.append(
                 {
                     "run": name,
@@ -160,6 +165,11 @@ def channels(document: Document) -> pd.DataFrame:
                     "samples": channel.get("samples"),
                     "rms residual [K]": number(channel.get("rms_K")),
                     "lag-1 correlation [-]": number(channel.get("lag1")),
+                    "whitened lag-1 [-]": number(white.get("lag1")),
+                    "whitened runs": number(white.get("runs")),
+                    "runs expected": number(white.get("runs_expected")),
+                    "chance of such runs in any trace [-]": number(white.get("p_adjusted")),
+                    "intervals too narrow by [-]": number(white.get("interval_factor")),
                     "discretisation error [K]": number(channel.get("discretisation_error_K")),
                     "reason": channel.get("reason") or "",
                 }
