@@ -12,7 +12,7 @@ from scipy.linalg import lapack
 
 from tests.benchmarks.plain import Plain
 from tests.benchmarks.problem import AMBIENT, BURN, CELLS, STEPS, Firing
-from tests.benchmarks.timing import side_by_side
+from tests.benchmarks.timing import MissedError, side_by_side
 from tests.exact import test_other_library as other
 from tests.wall.walls import surfaces, wall
 from wallsim.wall.march import march
@@ -22,10 +22,6 @@ from wallsim.wall.surroundings import OuterWall
 pytestmark = pytest.mark.benchmark
 
 OURS = "ours"
-
-
-class MissedError(AssertionError):
-    """A bound that was asked for is not reached."""
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,10 @@
 import time
 
 
+class MissedError(AssertionError):
+    """A bound that was asked for is not reached."""
+
+
 def side_by_side(ways, repeats=5):
     """Return the least processor time [s] of each way by its name, over ``repeats`` turns."""
     least = dict.fromkeys(ways, float("inf"))
