@@ -23,7 +23,7 @@ def result_folder(
     folder : Path
         New or empty, unless ``force``.
     force : bool
-        Replace what is there once the new content is complete.
+        Replace the result folder that is there once the new content is complete.
     keep : iterable of Path
         Files that ``force`` must not take away, such as the inputs.
     replaceable : bool
@@ -39,10 +39,16 @@ def result_folder(
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         raise OutputError(f"{folder}: is not a folder; name a new folder")
     if folder.is_dir() and any(folder.iterdir()):
+        results = (folder / "result.json").is_file()
         if not force:
-            advice = ", or add --force to replace it" if replaceable else ""
+            advice = ", or add --force to replace it" if replaceable and results else ""
             raise OutputError(f"{folder}: holds files already; name a new folder{advice}")
         _spare(folder, keep)
+        if not results:
+            raise OutputError(
+                f"{folder}: holds files but no result.json, so it is no result folder and --force "
+                "does not replace it; name a new folder"
+            )
     made = [p for p in folder.parents if not p.exists()]
     beside = None
     try:

@@ -16,6 +16,7 @@ def fitted(tmp_path_factory):
     out = base / "out"
     out.mkdir()
     (out / "mine.txt").write_text("old")
+    (out / "result.json").write_text("{}")
     refusal = wallsim("fit", case, "--out", out)
     kept = [p.name for p in out.iterdir()]
     return refusal, kept, wallsim("fit", case, "--out", out, "--force"), out
@@ -26,7 +27,7 @@ def test_a_folder_in_use_is_refused_and_kept(fitted):
     assert refusal.returncode == 3
     assert refusal.stderr.count("\n") == 1
     assert "--force" in refusal.stderr
-    assert kept == ["mine.txt"]
+    assert sorted(kept) == ["mine.txt", "result.json"]
 
 
 def test_force_replaces_it_whole(fitted):
@@ -53,6 +54,19 @@ def test_a_result_is_rendered_again(fitted):
     done = wallsim("report", fitted[3])
     assert done.returncode == 0
     assert page.is_file()
+
+
+def test_force_replaces_result_folders_only(tmp_path):
+    case = write(tmp_path / "c")
+    out = tmp_path / "thesis"
+    out.mkdir()
+    (out / "chapter.txt").write_text("years of work")
+    for arguments in ((), ("--force",)):
+        done = wallsim("fit", case, "--out", out, *arguments)
+        assert done.returncode == 3
+        assert done.stderr.count("\n") == 1
+        assert "name a new folder" in done.stderr
+    assert [p.name for p in out.iterdir()] == ["chapter.txt"]
 
 
 def test_force_spares_the_campaign_itself(tmp_path):

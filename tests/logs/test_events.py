@@ -97,3 +97,11 @@ def test_gaps_in_the_pressure_are_bridged_by_the_neighbours():
     p[np.random.default_rng(2).random(t.size) < 0.1] = np.nan
     events = find_events(t, p, "r", barometer=BAROMETER)
     assert events.ignition == pytest.approx(START, abs=0.01)
+
+
+def test_a_stated_burn_on_a_record_that_never_rises_keeps_the_pressure_logged():
+    t = np.arange(-2.0, 12.0, 0.01)
+    events = find_events(
+        t, np.full(t.size, 6.013e5), "F4", barometer=1.013e5, ignition=0.05, shutdown=6.05
+    )
+    assert events.plateau == pytest.approx(6.013e5)

@@ -7,7 +7,7 @@ import pytest
 
 from wallsim.case import load_case
 from wallsim.estimate.advice import advice
-from wallsim.estimate.verdict import verdict
+from wallsim.estimate.verdict import odd_firings, verdict
 
 SPIKE = "1 spike between {} and {} s, 4 samples masked"
 
@@ -86,3 +86,14 @@ def test_bare_firings_are_advised_only_where_there_is_none(campaign):
     without = SimpleNamespace(case=campaign.case, firings=dosed)
     assert "undosed" in advice("gas temperature, shared", without, "D5_3")
     assert advice("firing-to-firing heating", without, "D5_3").startswith("repeat the bare firing")
+
+
+def test_a_firing_that_heated_far_off_the_scatter_fails_the_gate():
+    document = {
+        "fit": {"scatter_between_firings": {"heating_scatter": {"stated": 0.025}}},
+        "runs": {name: {"heating_factor": {"estimate": factor}}
+                 for name, factor in (("F1", 0.97), ("F2", 1.08), ("F4", 2.83))},
+    }
+    lines = odd_firings(document)
+    assert [line["level"] for line in lines] == ["bad"]
+    assert lines[0]["text"].startswith("F4 heated 2.83 times")

@@ -94,7 +94,9 @@ class OutsideKeys(Table):
     convection_scale: Annotated[
         Quantity, reader("dimensionless", above=0.0, widest_share=1.0)
     ] = key("factor on natural convection", "1 +- 25 %")
-    ambient: FixedTemperature = key("air and surroundings; the wall starts there", "20 degC")
+    ambient: Annotated[Quantity, reader("K", low=200.0, high=400.0, fixed=True)] = key(
+        "air and surroundings; the wall starts there", "20 degC"
+    )
 
 
 End = Annotated[EndKeys, BeforeValidator(_end_words)]
@@ -115,7 +117,9 @@ class TubeKeys(Table):
         "instead of bore; stays where it is likewise", None, like="this or bore"
     )
     wall: Size = key("wall thickness", example='wall = "5.08 mm +- 0.1 mm"')
-    length: FixedLength = key("head end to exit", example='length = "450 mm"')
+    length: Annotated[Quantity, reader("m", above=0.0, high=20.0, fixed=True)] = key(
+        "head end to exit", example='length = "450 mm"'
+    )
     head: End = key('"insulated", "open" (convection ' + OPEN_END + "), or a table", "insulated")
     exit: End = key("likewise", "insulated")
     outside: OutsideKeys = key("table, see below", {})

@@ -20,6 +20,11 @@ _TIME = re.compile(
     rf"(?<![\w.,]){_NUMBER}\s*{_UNIT}|\bt\s*=\s*{_NUMBER}(?:\s*{_UNIT})?", re.IGNORECASE
 )
 _OTHER_UNIT = re.compile(r"\s*(?!(?:to|and|until|till|up)\b)[^\W\d]|\s*[%°]", re.IGNORECASE)
+_VAGUE = re.compile(
+    r"\b(?:from|after|since|until|till|til|before|up\s+to)\s+(?:the\s+)?"
+    r"(?:(?:\d+\w*\s+)?seconds?\b|shut\s?down|ignition)|\bo'clock",
+    re.IGNORECASE,
+)
 _WAYS = 'write "from 7 s", "until 9 s" or "from 7 s to 9 s" (log clock)'
 
 
@@ -47,6 +52,11 @@ def window(text: str) -> tuple[float, float]:
         raise ValueError(
             f'"{besides[0]}" in it is not understood; {_WAYS}, or leave the time out to take out '
             f"the whole run"
+        )
+    if (vague := _VAGUE.search(rest)) is not None:
+        raise ValueError(
+            f'"{vague[0]}" in it is no moment on the log\'s clock; {_WAYS}, or leave it out to '
+            f"take out the whole run"
         )
     if not bounds[0] < bounds[1]:
         raise ValueError("ends before it starts; it can be one stretch only, on the log's clock")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Any
 
@@ -10,6 +11,8 @@ from wallsim.rounding import interval_text, upper_limit_text
 LARGE_RESIDUAL = 1.5
 NOISE_MULTIPLE = 3.0
 MANY = 4
+ODD_FIRING = 5.0
+"""Stated scatters between firings beyond which a heating factor is no scatter."""
 IGNITION_SPIKES = 0.5
 """How far from ignition a spike is the igniter's [s]."""
 _SPIKES = re.compile(r"\d+ spikes? between (\S+) and (\S+) s, \d+ samples masked")
@@ -29,6 +32,7 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     lines.extend(_correlated(document))
     lines.extend(_bounds(document))
     lines.extend(_pulls(document))
+    lines.extend(odd_firings(document))
     if fit["discretisation_error_K"] > fit["tolerance_K"]:
         lines.append(_line(
             "warning",
@@ -136,9 +140,26 @@ def _pulls(document: dict[str, Any]) -> list[dict[str, str]]:
         return []
     words = ", ".join(
         f"{p['name']} ({p['estimate']:.3g} against {p['prior_mean']:.3g} +- {p['prior_sd']:.2g} "
-        f"{p['unit']})" for p in far[:4]
+        f"{p['unit']}".removesuffix(" 1") + ")" for p in far[:4]
     )
     return [_line("warning", f"The traces contradict what the case file states: {words}.")]
+
+
+def odd_firings(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a line for each firing that heated far more or less than firings scatter."""
+    told = document["fit"].get("scatter_between_firings") or {}
+    scatter = (told.get("heating_scatter") or {}).get("stated") or 0.0
+    out = []
+    for run, entry in document["runs"].items():
+        factor = (entry.get("heating_factor") or {}).get("estimate") or 1.0
+        if scatter and abs(math.log(factor)) > ODD_FIRING * scatter:
+            out.append(_line(
+                "bad",
+                f"{run} heated {factor:.2f} times as much as its pressure and blend let expect, "
+                f"where firings scatter by {100 * scatter:.2g} %. Check its pressure channel, "
+                "its blend and its ignition; what it says of deposits cannot be relied on.",
+            ))
+    return out
 
 
 def _lost(document: dict[str, Any]) -> list[dict[str, str]]:

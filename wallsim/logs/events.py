@@ -54,7 +54,8 @@ def find_events(
         Of the run, for messages.
     barometer : float or None
         Where given and the record holds a quiet stretch, the quiet reading is taken to be this
-        pressure: the tap's zero error is taken off the plateau [Pa].
+        pressure: the tap's zero error is taken off the plateau [Pa]. A record that never rises has
+        no quiet stretch.
     ignition, shutdown : float or None
         Log clock [s], where known better; these are kept as they are.
 
@@ -85,7 +86,7 @@ def find_events(
         _check_stated(record, name, start, end)
         quiet = _quiet_level(record, start, end)
     plateau = _plateau(record, start, end)
-    if barometer is not None and quiet is not None:
+    if barometer is not None and quiet is not None and plateau - quiet >= SMALLEST_RISE:
         plateau += barometer - quiet
     return Events(float(start), float(end), plateau)
 
