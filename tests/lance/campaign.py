@@ -192,10 +192,7 @@ def _firings(rng: np.random.Generator, sensors: tuple[Thermocouple, ...]) -> tup
 def lance(seed: int = 24, *, vary: bool = False) -> Campaign:
     """Return the campaign of the burner lance.
 
-    The committed draw is the first that was made. Measured on seeds 24 to 33, the package's fit
-    keeps all limits on the truth in test_fit.py on 25, 27 and 29 only, and does not converge on
-    31. The true mean resistance lies in its 95 % interval in 38 of 40 cases (not D5_3 of seed 24,
-    not D5_1p5 of seed 33).
+    The committed draw is the first that was made; DEVELOPERS.md says how other draws fared.
 
     Parameters
     ----------
