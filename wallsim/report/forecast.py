@@ -14,6 +14,7 @@ import pandas as pd
 from wallsim.report.document import Document, file_stems, plain, write
 from wallsim.report.folder import REPORT
 from wallsim.report.style import Drawing
+from wallsim.rounding import interval_text
 
 ZERO_CELSIUS = 273.15
 MOST_ROWS = 40
@@ -103,7 +104,7 @@ def _margin(survival: Document) -> str:
     if not survival["assessed"]:
         return str(survival["note"])
     margin = survival["margin"]
-    return f"{margin['estimate']:.3g} ({margin['low']:.2g} to {margin['high']:.2g})"
+    return interval_text(margin)
 
 
 def _beyond(firing: Document) -> dict[str, str]:
