@@ -25,8 +25,50 @@ from wallsim.workers import processes
 Progress = Callable[[str, int, float], None]
 
 
+class _Result:
+    """What all outcomes can do; each says what it was made from and how it is written."""
+
+    __slots__ = ()
+
+    document: dict[str, Any]
+
+    @property
+    def inputs(self) -> tuple[Path, ...]:
+        """Files and folders that writing a result must not take away."""
+        raise NotImplementedError
+
+    def write(self, folder: Path) -> None:
+        """Write everything into a folder that is empty."""
+        raise NotImplementedError
+
+    def to_json(self) -> str:
+        """Return the document as JSON text."""
+        from wallsim.report.document import plain
+
+        return json.dumps(plain(self.document), indent=1, ensure_ascii=False)
+
+    def save(self, folder: Path | str, *, force: bool = False) -> Path:
+        """Write result, tables, figures and report into a new or empty folder.
+
+        Parameters
+        ----------
+        folder : Path or str
+        force : bool
+            Replace a result folder that is there.
+
+        Raises
+        ------
+        OutputError
+            If the folder is in use or cannot be written.
+        """
+        folder = Path(folder)
+        with result_folder(folder, force=force, keep=self.inputs) as beside:
+            self.write(beside)
+        return folder
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class FitResult:
+class FitResult(_Result):
     """Outcome of `fit`.
 
     Parameters
@@ -50,26 +92,10 @@ class FitResult:
             return 4
         return 5 if any(line["level"] == "bad" for line in self.document["verdict"]) else 0
 
-    def to_json(self) -> str:
-        """Return the document as JSON text."""
-        from wallsim.report.document import plain
-
-        return json.dumps(plain(self.document), indent=1, ensure_ascii=False)
-
-    def save(self, folder: Path | str, *, force: bool = False) -> Path:
-        """Write result, tables, figures and report into a new or empty folder.
-
-        Raises
-        ------
-        OutputError
-            If the folder is in use or cannot be written.
-        """
-        folder = Path(folder)
-        case = self.estimate.campaign.case
-        inputs = (case.path, *(run.log for run in case.runs))
-        with result_folder(folder, force=force, keep=inputs) as beside:
-            self.write(beside)
-        return folder
+    @property
+    def inputs(self) -> tuple[Path, ...]:
+        """Case file, mesh and logs."""
+        return self.estimate.campaign.case.files
 
     def write(self, folder: Path) -> None:
         """Write result, tables, figures, report and posterior into a folder that is empty."""
@@ -81,7 +107,7 @@ class FitResult:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Forecast:
+class Forecast(_Result):
     """Outcome of `predict` and `whatif`.
 
     Parameters
@@ -90,32 +116,17 @@ class Forecast:
         What ``result.json`` holds; every interval ``{"estimate", "low", "high"}`` at 95 %.
     tables : dict of str to DataFrame
         Of `predict`: predicted and logged readings by run; of `whatif`: ``firings``.
-    inputs : tuple of Path
-        What it was made from.
+    made_from : tuple of Path
     """
 
     document: dict[str, Any]
     tables: dict[str, pd.DataFrame]
-    inputs: tuple[Path, ...]
+    made_from: tuple[Path, ...]
 
-    def to_json(self) -> str:
-        """Return the document as JSON text."""
-        from wallsim.report.document import plain
-
-        return json.dumps(plain(self.document), indent=1, ensure_ascii=False)
-
-    def save(self, folder: Path | str, *, force: bool = False) -> Path:
-        """Write result, tables, figures and report into a new or empty folder.
-
-        Raises
-        ------
-        OutputError
-            If the folder is in use or cannot be written.
-        """
-        folder = Path(folder)
-        with result_folder(folder, force=force, keep=self.inputs) as beside:
-            self.write(beside)
-        return folder
+    @property
+    def inputs(self) -> tuple[Path, ...]:
+        """Case file, what-if file, logs, and the folder of the fit."""
+        return self.made_from
 
     def write(self, folder: Path) -> None:
         """Write result, tables, figures and report into a folder that is empty."""
@@ -241,11 +252,11 @@ def whatif(
 
 def _inputs(case: Case, fitted: Path | str | None) -> tuple[Path, ...]:
     folder = () if fitted is None else (Path(fitted),)
-    return (case.path, *folder, *(run.log for run in case.runs))
+    return (*folder, *case.files)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Placement:
+class Placement(_Result):
     """Outcome of `place`.
 
     Parameters
@@ -270,26 +281,16 @@ class Placement:
         rows = place_document.tables(self.document)
         return {name: pd.DataFrame(each) for name, each in rows.items()}
 
-    def to_json(self) -> str:
-        """Return the document as JSON text."""
-        from wallsim.report.document import plain
+    @property
+    def inputs(self) -> tuple[Path, ...]:
+        """The plan's file."""
+        return (self.plan.case.path,)
 
-        return json.dumps(plain(self.document), indent=1, ensure_ascii=False)
-
-    def save(self, folder: Path | str, *, force: bool = False) -> Path:
-        """Write result, tables, figures and report into a new or empty folder.
-
-        Raises
-        ------
-        OutputError
-            If the folder is in use or cannot be written.
-        """
+    def write(self, folder: Path) -> None:
+        """Write result, tables, figures and report into a folder that is empty."""
         from wallsim.report.placement import save_plan
 
-        folder = Path(folder)
-        with result_folder(folder, force=force, keep=(self.plan.case.path,)) as beside:
-            save_plan(self.document, self.tables, beside)
-        return folder
+        save_plan(self.document, self.tables, folder)
 
 
 def place(

@@ -67,9 +67,7 @@ def fit(
     from wallsim.output import result_folder
 
     loaded = _load(case)
-    mesh = () if loaded.tube.mesh is None else (loaded.tube.mesh,)
-    inputs = (loaded.path, *mesh, *(run.log for run in loaded.runs))
-    with result_folder(out, force=force, keep=inputs) as beside:
+    with result_folder(out, force=force, keep=loaded.files) as beside:
         result = _run_fit(loaded, quiet)
         result.write(beside)
     if json:
@@ -128,7 +126,7 @@ def predict(
     from wallsim.output import result_folder
 
     loaded = _load(case)
-    inputs = (loaded.path, *(r.log for r in loaded.runs), *([fitted] if fitted else []))
+    inputs = (*loaded.files, *([fitted] if fitted else []))
     with result_folder(out, force=force, keep=inputs) as beside:
         from wallsim.api import predict as march
 
@@ -155,8 +153,7 @@ def whatif(
     from wallsim.plan.whatif_file import load_question
 
     question = load_question(case)
-    logs = (run.log for run in question.case.runs)
-    inputs = (question.path, question.case.path, *logs, *([fitted] if fitted else []))
+    inputs = (question.path, *question.case.files, *([fitted] if fitted else []))
     with result_folder(out, force=force, keep=inputs) as beside:
         result = _run_whatif(question, fitted, quiet)
         result.write(beside)
@@ -235,12 +232,12 @@ def place(
     plan = load_plan(case / "case.toml" if case.is_dir() else case)
     with result_folder(out, force=force, keep=(plan.case.path,)) as beside:
         result = _run_place(plan, quiet)
-        from wallsim.report.placement import plan_text, save_plan
-
-        save_plan(result.document, result.tables, beside)
+        result.write(beside)
     if json:
         sys.stdout.write(result.to_json() + "\n")
     elif not quiet:
+        from wallsim.report.placement import plan_text
+
         sys.stdout.write(f"{plan_text(result.document)}Report: {out / 'report.html'}\n")
     if result.exit_code:
         if json or quiet:

@@ -126,3 +126,10 @@ def test_the_flange_case_is_fitted(tmp_path):
         z = unknowns.prior.parameters[place]
         assert abs(z.value(x[place]) - p["estimate"]) < 4.0 * p["sd"], p["name"]
     assert any(i["path"].endswith("flanged_tube.msh") for i in document["inputs"])
+
+
+def test_the_mesh_is_among_the_files_that_a_result_must_not_replace():
+    case = load_case(FLANGE_CASE / "case.toml")
+    assert case.tube.mesh in case.files
+    assert case.path in case.files
+    assert all(run.log in case.files for run in case.runs)

@@ -337,3 +337,9 @@ class Case:
     runs: tuple[Run, ...]
     fit: FitOptions
     resolved: dict[str, object]
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What the campaign is read from: case file, mesh if there is one, logs."""
+        mesh = () if self.tube.mesh is None else (self.tube.mesh,)
+        return (self.path, *mesh, *(run.log for run in self.runs))

@@ -41,7 +41,6 @@ METHODS = {
     "sequential": "flux step by step, held constant over the future steps it is taken from",
     "calorimetric": "heat stored when the outer wall is hottest after shutdown, over the burn",
 }
-HISTORIES = ("lumped_slope", "exact_inverse", "sequential")
 ASSUMPTIONS = (
     "each station conducts in the radius only",
     "gas temperature, pressure exponent, lead loss, lag and thickness as stated, without doubt",

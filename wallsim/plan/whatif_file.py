@@ -35,7 +35,6 @@ _KINDS: dict[str, tuple[str, str, Any]] = {
     "cooling": ("outside convection coefficient", "W/m^2/K",
                 reader("W/m^2/K", low=0.0, fixed=True)),
 }
-NUMBERS = tuple(_KINDS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ Array = NDArray[np.float64]
 
 _PRANDTL = 0.70
 _R_AIR = 287.05
-_CP_AIR = 1007.0
 
 
 def air(T: Array, pressure: float = 101325.0) -> tuple[Array, Array]:
