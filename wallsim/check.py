@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
 from wallsim.build import Campaign
 from wallsim.logs.model import Channel
+from wallsim.logs.spike_words import without_ignition_spikes
 
-IGNITION_SPIKES = 0.5
-"""How far from ignition a spike is the igniter's [s]."""
-
-_SPIKES = re.compile(r"\d+ spikes? between (\S+) and (\S+) s, \d+ samples masked")
 _CUT = {"open", "detached", "drift", "clipped", "excluded"}
 
 
@@ -81,19 +77,15 @@ def _channel_lines(run: dict[str, Any]) -> list[str]:
     lines: list[str] = []
     spiky: dict[str, tuple[float, float]] = {}
     for name, c in run["channels"].items():
-        verdict, parts = c["verdict"].split(", "), c["reason"].split("; ")
-        for part in list(parts):
-            told = _SPIKES.fullmatch(part)
-            times = [float(t) for t in told.groups()] if told else []
-            if times and all(abs(t - run["ignition_s"]) < IGNITION_SPIKES for t in times):
-                spiky[name] = times[0], times[1]
-                parts.remove(part)
-                verdict.remove("spikes")
-        reason = "; ".join(parts)
+        verdict, reason, when = without_ignition_spikes(
+            c["verdict"], c["reason"], run["ignition_s"]
+        )
+        if when:
+            spiky[name] = when
         if c["use"] == "lost" and not reason:
-            verdict, reason = ["lost"], "too few readings after ignition"
+            verdict, reason = "lost", "too few readings after ignition"
         if reason:
-            lines.append(f"{name}: {', '.join(verdict)}. {reason}")
+            lines.append(f"{name}: {verdict}. {reason}")
     if spiky:
         first, last = min(t for t, _ in spiky.values()), max(t for _, t in spiky.values())
         lines.append(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import Any
 
+from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.rounding import interval_text, upper_limit_text
 
 LARGE_RESIDUAL = 1.5
@@ -13,9 +13,6 @@ NOISE_MULTIPLE = 3.0
 MANY = 4
 ODD_FIRING = 5.0
 """Stated scatters between firings beyond which a heating factor is no scatter."""
-IGNITION_SPIKES = 0.5
-"""How far from ignition a spike is the igniter's [s]."""
-_SPIKES = re.compile(r"\d+ spikes? between (\S+) and (\S+) s, \d+ samples masked")
 
 
 def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -169,10 +166,12 @@ def _lost(document: dict[str, Any]) -> list[dict[str, str]]:
     ignition: dict[str, int] = {}
     for run, entry in document["runs"].items():
         for sensor, c in entry["channels"].items():
-            found, reason = _beside_ignition(c, entry["ignition_s"])
-            if reason != c["reason"]:
+            found, reason, igniter = without_ignition_spikes(
+                c["verdict"], c["reason"], entry["ignition_s"]
+            )
+            if igniter:
                 ignition[run] = ignition.get(run, 0) + 1
-            if found and reason:
+            if found != "ok" and reason:
                 line = _line("note", f"{sensor} in {run} ({found}): {reason}.")
                 (spikes if found == "spikes" else out).append(line)
     if len(spikes) > MANY:
@@ -184,15 +183,3 @@ def _lost(document: dict[str, Any]) -> list[dict[str, str]]:
             "note", f"Ignition spikes were masked in {sum(ignition.values())} channels of {runs}; "
                     "the table of channels says where."))
     return [*out, *spikes]
-
-
-def _beside_ignition(channel: dict[str, Any], ignition: float) -> tuple[str, str]:
-    """Return verdict and reason of a channel without the spikes of its igniter."""
-    words = [word for word in channel["verdict"].split(", ") if word != "ok"]
-    parts = channel["reason"].split("; ")
-    for part in parts:
-        told = _SPIKES.fullmatch(part)
-        if told and all(abs(float(t) - ignition) < IGNITION_SPIKES for t in told.groups()):
-            words = [word for word in words if word != "spikes"]
-            parts = [other for other in parts if other is not part]
-    return ", ".join(words), "; ".join(parts)

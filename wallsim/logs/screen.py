@@ -11,6 +11,7 @@ from wallsim.case.model import Exclusion
 from wallsim.logs.breaks import Break, Reading, find_breaks, find_wild
 from wallsim.logs.lines import Mask, moving_lines
 from wallsim.logs.model import Array, Channel, Events, Log
+from wallsim.logs.spike_words import spike_words
 from wallsim.logs.spikes import (
     find_clipping,
     find_spikes,
@@ -329,9 +330,7 @@ def _verdict(
 
 def _spike_words(t: Array, spiky: Mask) -> str:
     times = t[spiky]
-    count = _groups(spiky)
-    where = f"{times[0]:.2f} and {times[-1]:.2f} s, {int(spiky.sum())} samples masked"
-    return f"{count} {'spike' if count == 1 else 'spikes'} between {where}"
+    return spike_words(_groups(spiky), times[0], times[-1], int(spiky.sum()))
 
 
 def _noise_before(t: Array, reading: Reading, good: Mask, events: Events) -> float:
