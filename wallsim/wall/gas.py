@@ -7,20 +7,24 @@
     R(z, t)   = exp(B_R(z) log_R) g(t),   g = (1 - exp(-x t/t_ref))/(1 - exp(-x))
 
 ``t`` runs from ignition. The growth ``g`` is 1 at ``t_ref``; its curvature ``x`` runs from linear
-(0) over saturating to constant (infinity), so one parameter spans the usual laws.
+(0) over saturating to constant (infinity), so one parameter spans the usual laws. A bore that was
+not clean, or a deposit that comes off, is in `wallsim.wall.deposit`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wallsim.wall.deposit import DepositHistory, Law
+
 Array = NDArray[np.float64]
 
-Law = Literal["none", "constant", "linear", "saturating"]
+
+def _none() -> Array:
+    return np.empty(0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,6 +61,15 @@ class WallParameters:
         Log change of k(T) and c(T) per 300 K, none at 600 K [-].
     log_wall : float
         Log of the wall thickness [m].
+    log_R_under : Array, shape (n_under n_R,)
+        As ``log_R``, of the other blends whose deposit was on the bore, one after the other.
+    log_curvature_under : Array, shape (n_under,)
+    log_odds : Array, shape (n_odds,)
+        Log odds of the fractions of a deposit that were retained or lost [-].
+    shed_time : Array, shape (n_shed,)
+        Moments at which deposit came off, from ignition of their firing [s].
+    trial_loss : Array, shape (n_trial,)
+        Shares lost at the trial times of a `DepositHistory`, zeros [-].
     """
 
     log_h: Array
@@ -75,6 +88,11 @@ class WallParameters:
     conductivity_tilt: float
     heat_capacity_tilt: float
     log_wall: float
+    log_R_under: Array = field(default_factory=_none)
+    log_curvature_under: Array = field(default_factory=_none)
+    log_odds: Array = field(default_factory=_none)
+    shed_time: Array = field(default_factory=_none)
+    trial_loss: Array = field(default_factory=_none)
 
     def slots(self) -> dict[str, slice]:
         """Return the columns of each field."""
@@ -137,6 +155,8 @@ class GasSide:
         Time at which the growth is 1 [s].
     deposit_age : float
         Burning time that the deposit on the bore has seen before this firing [s].
+    history : DepositHistory or None
+        Stands for law and age where the bore was not clean or part of the deposit comes off.
     """
 
     coefficient_basis: Array
@@ -150,6 +170,7 @@ class GasSide:
     law: Law
     t_ref: float
     deposit_age: float = 0.0
+    history: DepositHistory | None = None
 
     def log_pressure_at(self, t: float) -> float:
         """Return log(p/p_ref) at ``t`` [s]."""
@@ -176,9 +197,24 @@ class GasSide:
 
     def resistance(self, t: float, p: WallParameters) -> Array:
         """Return R at the bore nodes [m^2 K/W] at ``t``; shape (m,)."""
+        if self.history is not None:
+            return self.history.resistance(min(t, self.burn), p)[0]
         if self.law == "none":
             return np.zeros(len(self.share))
         return np.exp(self.resistance_basis @ p.log_R) * self.growth(t, p.log_curvature)[0]
+
+    def resistance_derivative(self, t: float, p: WallParameters) -> Array:
+        """Return dR/dp at the bore nodes at ``t``; shape (m, n_par)."""
+        if self.history is not None:
+            return self.history.resistance(min(t, self.burn), p)[1]
+        slots = p.slots()
+        out = np.zeros((len(self.share), slots["trial_loss"].stop))
+        if self.law != "none":
+            full = np.exp(self.resistance_basis @ p.log_R)
+            g, dg = self.growth(t, p.log_curvature)
+            out[:, slots["log_R"]] = (full * g)[:, None] * self.resistance_basis
+            out[:, slots["log_curvature"].start] = full * dg
+        return out
 
     def coefficient(self, t: float, burning: bool, p: WallParameters) -> Array:
         """Return h at the bore nodes [W/(m^2 K)]; shape (m,)."""
@@ -199,8 +235,8 @@ class GasSide:
     def derivative(self, t: float, burning: bool, p: WallParameters, T: Array) -> Array:
         """Return d(U (T_inf - T))/dp at fixed bore temperatures ``T``; shape (m, n_par)."""
         slots = p.slots()
-        out = np.zeros((len(T), slots["log_wall"].stop))
-        h, R = self.coefficient(t, burning, p), self.resistance(t, p)
+        out = np.zeros((len(T), slots["trial_loss"].stop))
+        h = self.coefficient(t, burning, p)
         e = self.exchange(t, burning, p)
         drive = e.T_inf - T
         of_log_h = e.U**2 / h * drive
@@ -213,10 +249,7 @@ class GasSide:
             out[:, slots["log_ramp"].start] = -rise * late * t / np.exp(p.log_ramp)
         else:
             out[:, slots["log_purge"]] = of_log_h[:, None] * self.purge_weights(t)
-        if self.law != "none":
+        if self.law != "none" or self.history is not None:
             of_R = -(e.U**2) * drive
-            out[:, slots["log_R"]] = (of_R * R)[:, None] * self.resistance_basis
-            _, dg = self.growth(t, p.log_curvature)
-            full = np.exp(self.resistance_basis @ p.log_R)
-            out[:, slots["log_curvature"].start] = of_R * full * dg
+            out += of_R[:, None] * self.resistance_derivative(t, p)
         return out

@@ -14,6 +14,8 @@ FIRST_STEP = 0.02
 GROWTH = 1.3
 LONGEST_BURNING = 0.25
 LONGEST_COOLING = 1.6
+LONGEST_SHEDDING = 0.1
+"""Of a burn in which deposit comes off at a fitted moment: twice the time constant of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,12 +34,14 @@ class Schedule:
     burning: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, burn: float, end: float, fineness: float = 1.0) -> Schedule:
+    def of(
+        cls, burn: float, end: float, fineness: float = 1.0, longest: float = LONGEST_BURNING
+    ) -> Schedule:
         """Return steps for a burn of ``burn`` [s] in a record that ends at ``end`` [s].
 
-        ``fineness`` divides every step length.
+        ``fineness`` divides every step length; ``longest`` [s] is that of the burn's steps.
         """
-        head = _growing(min(burn, end), FIRST_STEP, LONGEST_BURNING, fineness)
+        head = _growing(min(burn, end), FIRST_STEP, longest, fineness)
         burning = np.ones(len(head) - 1, dtype=bool)
         if end <= burn:
             return cls(head, burning)
