@@ -298,6 +298,18 @@ BETWEEN = [
     ),
     (LAST, after(LAST, 'start = "as left by R02"'), 1, "run[R02].start", "earlier runs: R01"),
     (LAST, after(LAST, 'start = "R01"'), 1, "run[R02].start", 'write "clean bore" or "as left by'),
+    (LAST, after(LAST, 'retained = "0.8"'), 1, "run[R02].retained", "left on a clean bore"),
+    (LAST, after(LAST, 'retained = "1 +- 0.1"'), 1, "run[R02].retained", "no +- at 0 or 1"),
+    (LAST, after(LAST, 'shed = { lost = "1" }'), 1, "run[R02].shed.at", "missing; add it"),
+    (LAST, after(LAST, 'shed = "3 s +- 9 s"'), 1, "run[R02].shed.at", "write +- 5 s or less"),
+    (
+        LAST,
+        after(LAST, 'shed = { at = "3 s", beyond = "500 mm" }'),
+        1,
+        "run[R02].shed.beyond",
+        "which is 400 mm long",
+    ),
+    ('blend = "neat"', 'blend = "neat"\nshed = "3 s"', 1, "run[R01].shed", "leaves no deposit"),
     (
         LAST,
         after(LAST, 'exclude = { S2 = "x", S9 = "x" }'),

@@ -145,6 +145,19 @@ def test_run_that_starts_where_another_ended(tmp_path):
     more = 'blend = "D5"\nstart = "as left by R01"\nreattached = ["S2"]\nignition = "0.4 s"'
     run = read(tmp_path, ('blend = "D5"', more)).runs[1]
     assert (run.start, run.reattached, run.ignition) == ("R01", ("S2",), 0.4)
+    assert (run.retained.value, run.retained.sd, run.shed) == (0.9, 0.2, None)
+
+
+def test_a_fraction_retained_and_a_deposit_that_comes_off(tmp_path):
+    more = 'blend = "D5"\nstart = "as left by R01"\nretained = "1"\n'
+    case = read(tmp_path, ('blend = "D5"', more + 'shed = "3.2 s +- 0.3 s"'))
+    run = case.runs[1]
+    assert (run.retained.value, run.retained.sd) == (1.0, 0.0)
+    assert (run.shed.at.value, run.shed.at.sd, run.shed.lost.value, run.shed.beyond) == (
+        3.2, pytest.approx(0.3), 0.5, 0.0)
+    assert "retained" not in case.resolved["run"][0]
+    table = 'shed = { at = "3.2 s", lost = "1", beyond = "250 mm" }'
+    assert read(tmp_path, ('blend = "D5"', more + table)).runs[1].shed.beyond == 0.25
 
 
 def test_a_metal_of_ones_own_beside_the_case(tmp_path):

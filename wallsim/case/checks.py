@@ -18,7 +18,7 @@ Value = TypeVar("Value")
 
 def faults_between(keys: CaseKeys, source: Source) -> list[Fault]:
     """Return every fault that shows only when keys are seen together."""
-    rules = (_tube, _sensors, _pressure, _blends, _runs, _fit)
+    rules = (_tube, _sensors, _pressure, _blends, _runs, _deposits_of_runs, _fit)
     return [fault for rule in rules for fault in rule(keys, source)]
 
 
@@ -263,6 +263,35 @@ def _runs(keys: CaseKeys, source: Source) -> Iterator[Fault]:
                 run.shutdown.text,
                 "both are on the log's clock",
             )
+
+
+def _deposits_of_runs(keys: CaseKeys, source: Source) -> Iterator[Fault]:
+    for i, run in enumerate(keys.run):
+        place = ("run", i)
+        clean = run.start == "clean bore"
+        if run.retained is not None and clean:
+            yield source.fault(
+                (*place, "retained"),
+                "nothing is left on a clean bore",
+                run.retained.text,
+                'add start = "as left by RUN", or remove it',
+            )
+        if run.shed is None:
+            continue
+        blend = keys.blend.get(run.blend)
+        if clean and blend is not None and (
+            blend.deposit is None or blend.deposit.growth == "none"
+        ):
+            yield source.fault(
+                (*place, "shed"),
+                f"{run.blend} leaves no deposit that could come off a clean bore",
+                run.shed.at.text,
+                "check blend and start",
+            )
+        if run.shed.beyond.value >= keys.tube.length.value:
+            beyond = run.shed.beyond
+            wrong, got, _ = _outside("the station", beyond, keys)
+            yield source.fault((*place, "shed", "beyond"), wrong, got, "check it and tube.length")
 
 
 def _fit(keys: CaseKeys, source: Source) -> Iterator[Fault]:

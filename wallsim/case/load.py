@@ -20,17 +20,18 @@ from wallsim.case.model import (
     Pressure,
     Run,
     Sensor,
+    Shed,
     Tube,
 )
 from wallsim.case.resolved import ONE, SLIGHT, resolved
-from wallsim.case.schema import BlendKeys, CaseKeys, EndKeys, RunKeys
+from wallsim.case.schema import RETAINED, BlendKeys, CaseKeys, EndKeys, RunKeys
 from wallsim.case.stand_ins import read_keys, sound
 from wallsim.case.windows import window
 from wallsim.errors import CaseError
 from wallsim.materials import load_solid
 from wallsim.materials.solid import Solid
 from wallsim.source import Fault, Source
-from wallsim.units import Quantity
+from wallsim.units import Quantity, parse
 
 BUILT_IN_REGION = "wall"
 
@@ -201,6 +202,7 @@ def _blend(keys: CaseKeys, name: str) -> Blend:
 
 def _run(keys: RunKeys, folder: Path) -> Run:
     start = None if keys.start == "clean bore" else keys.start.removeprefix("as left by ").strip()
+    shed = keys.shed
     return Run(
         keys.name,
         folder / keys.log,
@@ -210,4 +212,6 @@ def _run(keys: RunKeys, folder: Path) -> Run:
         tuple(keys.reattached),
         None if keys.ignition is None else keys.ignition.value,
         None if keys.shutdown is None else keys.shutdown.value,
+        keys.retained or parse(RETAINED, "dimensionless"),
+        None if shed is None else Shed(shed.at, shed.lost, shed.beyond.value),
     )

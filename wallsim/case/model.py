@@ -13,6 +13,8 @@ from typing import Literal
 from wallsim.materials.solid import Solid
 from wallsim.units import Quantity
 
+ALL = Quantity(1.0, 0.0, "1")
+
 
 @dataclass(frozen=True, slots=True)
 class End:
@@ -224,6 +226,25 @@ class Exclusion:
 
 
 @dataclass(frozen=True, slots=True)
+class Shed:
+    """Deposit that came off at one moment of a firing.
+
+    Parameters
+    ----------
+    at : Quantity
+        Log clock [s].
+    lost : Quantity
+        Share that came off [-].
+    beyond : float
+        Only downstream of this station [m].
+    """
+
+    at: Quantity
+    lost: Quantity
+    beyond: float
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
     """One firing.
 
@@ -237,6 +258,9 @@ class Run:
         Sensors welded on anew before this firing (a new lead loss and lag from here on).
     ignition, shutdown : float or None
         Log clock [s], where the user knows better than the pressure channel.
+    retained : Quantity
+        Fraction of the deposit left by ``start`` that is still there [-].
+    shed : Shed or None
     """
 
     name: str
@@ -247,6 +271,8 @@ class Run:
     reattached: tuple[str, ...]
     ignition: float | None
     shutdown: float | None
+    retained: Quantity = ALL
+    shed: Shed | None = None
 
 
 @dataclass(frozen=True, slots=True)

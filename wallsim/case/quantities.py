@@ -114,6 +114,21 @@ def is_share(quantity: Quantity) -> bool:
     return True
 
 
+def _fraction() -> Any:
+    within = reader("dimensionless", low=0.0, high=1.0, widest=0.35)
+
+    def read(value: Any) -> Quantity:
+        quantity: Quantity = within.func(value)
+        if quantity.sd and not 0.0 < quantity.value < 1.0:
+            raise ValueError(
+                'takes no +- at 0 or 1, which it cannot exceed; write it like "0.9 +- 0.2", or the '
+                "value alone"
+            )
+        return quantity
+
+    return PlainValidator(read)
+
+
 def _pair(second: Any) -> Any:
     position = reader("m", low=0.0, fixed=True)
 
@@ -137,6 +152,7 @@ FixedTemperature = Annotated[Quantity, reader("K", above=0.0, fixed=True)]
 Coefficient = Annotated[Quantity, reader("W/m^2/K", low=0.0, widest_share=2.0)]
 Share = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0, widest=0.5)]
 FixedShare = Annotated[Quantity, reader("dimensionless", low=0.0, high=1.0, fixed=True)]
+Fraction = Annotated[Quantity, _fraction()]
 Factor = Annotated[Quantity, reader("dimensionless", above=0.0, widest_share=2.0)]
 Scale = Annotated[Quantity, reader("dimensionless", above=0.0, widest_share=0.5)]
 Tilt = Annotated[Quantity, reader("dimensionless", widest=0.5)]

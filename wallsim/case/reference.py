@@ -14,6 +14,7 @@ from wallsim.case.schema import (
     PressureKeys,
     RunKeys,
     SensorKeys,
+    ShedKeys,
     Table,
     TubeKeys,
     stand_in,
@@ -29,6 +30,7 @@ _SECTIONS: tuple[tuple[str, type[Table]], ...] = (
     ("[blend.NAME]", BlendKeys),
     ("[blend.NAME] deposit", DepositKeys),
     ("[[run]]", RunKeys),
+    ("[[run]] shed", ShedKeys),
     ("[fit]", FitKeys),
 )
 

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from wallsim.case.checks import source_blend
-from wallsim.case.schema import CaseKeys, stand_in
+from wallsim.case.schema import RETAINED, CaseKeys, stand_in
 from wallsim.units import Quantity
 
 ONE = Quantity(1.0, 0.0, "1")
@@ -32,6 +32,11 @@ def resolved(keys: CaseKeys, folder: str) -> dict[str, Any]:
         sensor["channel"] = stated.channel or stated.name
     if keys.fit.correlation_length is None:
         text["fit"]["correlation_length"] = f"{250.0 * keys.tube.length.value:g} mm"
+    for run, stated_run in zip(text["run"], keys.run, strict=True):
+        if stated_run.start == "clean bore":
+            del run["retained"]
+        elif stated_run.retained is None:
+            run["retained"] = RETAINED
     for name, blend in text["blend"].items():
         own = keys.blend[name]
         for field in _INHERITED:

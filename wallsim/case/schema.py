@@ -18,6 +18,7 @@ from wallsim.case.quantities import (
     FixedLength,
     FixedShare,
     FixedTemperature,
+    Fraction,
     Moment,
     Position,
     PressurePair,
@@ -55,6 +56,7 @@ class Table(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", validate_default=True)
 
 
+RETAINED = "0.9 +- 0.2"
 OPEN_END = "15 W/m^2/K +- 50 %"
 
 
@@ -247,6 +249,22 @@ class BlendKeys(Table):
     )
 
 
+def _shed_words(value: Any) -> Any:
+    return {"at": value} if isinstance(value, str) else value
+
+
+class ShedKeys(Table):
+    """Deposit that came off at one moment of a firing."""
+
+    at: Annotated[Quantity, reader("s", widest=5.0)] = key(
+        "log clock, during the burn", example='at = "3.2 s +- 0.3 s"'
+    )
+    lost: Fraction = key("share that came off", "0.5 +- 0.3")
+    beyond: Annotated[Quantity, reader("m", low=0.0, fixed=True)] = key(
+        "only downstream of this station", "0 mm"
+    )
+
+
 class RunKeys(Table):
     """One firing."""
 
@@ -254,6 +272,13 @@ class RunKeys(Table):
     log: Word = key("log file, relative to the case file", example='log = "logs/R01.csv"')
     blend: Word = key("a [blend.NAME]", example='blend = "neat"')
     start: Word = key('"clean bore" or "as left by RUN" (an earlier run)', "clean bore")
+    retained: Fraction | None = key(
+        "fraction of that run's deposit still there", None,
+        like=f'with "as left by RUN" {RETAINED}',
+    )
+    shed: Annotated[ShedKeys | None, BeforeValidator(_shed_words)] = key(
+        'when deposit came off, "3.2 s +- 0.3 s", or a table, see below', None
+    )
     exclude: dict[str, Word] = key(
         'sensor = "reason"; "from 7 s" and "until 9 s" in it (log clock) bound the time left out',
         {},

@@ -12,8 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 Array = NDArray[np.float64]
+
+MOST_ODDS = 40.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +35,8 @@ class Parameter:
         Of the prior, in the normal coordinate.
     group : str
         What an engineer calls the source of this uncertainty.
+    share : bool
+        True if it lies between 0 and 1 and its log odds are normal.
     """
 
     name: str
@@ -40,13 +45,18 @@ class Parameter:
     mean: float
     sd: float
     group: str
+    share: bool = False
 
     def value(self, x: float) -> float:
         """Return the value in its unit."""
+        if self.share:
+            return float(expit(x))
         return float(np.exp(x)) if self.log else float(x)
 
     def spread(self, x: float, sd: float) -> float:
         """Return the standard deviation in the value's unit."""
+        if self.share:
+            return float(expit(x) * expit(-x)) * sd
         return float(np.exp(x)) * sd if self.log else float(sd)
 
 
@@ -99,6 +109,19 @@ class Prior:
     def z(self, x: Array) -> Array:
         """Return the unit-normal coordinates of ``x``."""
         return np.linalg.solve(self.root, x - self.mean)
+
+
+def log_odds(value: float, sd: float) -> tuple[float, float]:
+    """Return mean and standard deviation of the log odds of a share stated as ``value +- sd``.
+
+    The value is the median, and half the way from the 16 % to the 84 % point is ``sd`` (below
+    1/2). A share of 0 or 1 is given finite odds that no double tells from it.
+    """
+    mean = float(np.clip(logit(value), -MOST_ODDS, MOST_ODDS))
+    if sd <= 0.0:
+        return mean, 0.0
+    b, a = 2.0 * sd * np.cosh(mean), 1.0 - 2.0 * sd
+    return mean, float(np.log((b + np.sqrt(b**2 + a * (1.0 + 2.0 * sd))) / a))
 
 
 def smooth_covariance(points: Array, level: float, variation: float, length: float) -> Array:
