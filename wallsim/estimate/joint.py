@@ -66,6 +66,8 @@ class Estimate:
         Sums of squares of the whitened residuals and of the priors.
     work : dict of str to int
         Counts over the whole fit.
+    rows : tuple of RunRows
+        Each firing's share of the least-squares problem at ``x``.
     """
 
     campaign: Campaign
@@ -82,6 +84,7 @@ class Estimate:
     chi2: float
     prior_chi2: float
     work: dict[str, int]
+    rows: tuple[RunRows, ...]
 
 
 class Misfit:
@@ -211,5 +214,5 @@ def _collect(
         prior.x(solution.z), prior.root @ cov_z @ prior.root.T,
         {run.name: row.residuals for run, row in zip(misfit.runs, misfit.rows, strict=True)},
         solution.converged, before + solution.evaluations, condition,
-        solution.misfit - own, own, dict(misfit.work),
+        solution.misfit - own, own, dict(misfit.work), misfit.rows,
     )

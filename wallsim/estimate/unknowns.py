@@ -148,7 +148,7 @@ class Unknowns:
             for b in case.blends.values()
             if b.deposit is not None and b.name in t_ref
         }
-        chosen.update(laws or {})
+        chosen = {b: law for b, law in (chosen | (laws or {})).items() if law != "none"}
         c = _Collector()
         _add_gas_side(c, case, points, t_ref)
         _add_deposits(c, case, points, chosen)
