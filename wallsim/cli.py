@@ -144,6 +144,9 @@ def whatif(
                                          "its whatif.toml; a case asks for no change.")],
     out: Out,
     fitted: From = None,
+    cluster: Annotated[str | None, typer.Option("--cluster", metavar="tcp://HOST:PORT", help=
+                       "Distributed scheduler whose workers do the marches; without it the cores "
+                       "of this machine.")] = None,
     force: Force = False,
     json: Json = False,
     quiet: Quiet = False,
@@ -155,7 +158,7 @@ def whatif(
     question = load_question(case)
     inputs = (question.path, *question.case.files, *([fitted] if fitted else []))
     with result_folder(out, force=force, keep=inputs) as beside:
-        result = _run_whatif(question, fitted, quiet)
+        result = _run_whatif(question, fitted, cluster, quiet)
         result.write(beside)
     if not quiet or json:
         from wallsim.report.forecast import whatif_rows
@@ -163,16 +166,18 @@ def whatif(
         _show(result, question.title, whatif_rows, out, json)
 
 
-def _run_whatif(question: Any, fitted: Path | None, quiet: bool) -> Any:
+def _run_whatif(question: Any, fitted: Path | None, cluster: str | None, quiet: bool) -> Any:
+    from wallsim import workers
     from wallsim.api import whatif as run
 
-    if quiet:
-        return run(question, fitted)
-    from rich.progress import Progress
+    with workers.cluster(cluster) if cluster else workers.processes() as pool:
+        if quiet:
+            return run(question, fitted, pool)
+        from rich.progress import Progress
 
-    with Progress(console=_console(stderr=True)) as bar:
-        task = bar.add_task("firings", total=len(question.changes))
-        return run(question, fitted, progress=lambda n, _: bar.update(task, completed=n))
+        with Progress(console=_console(stderr=True)) as bar:
+            task = bar.add_task("firings", total=len(question.changes))
+            return run(question, fitted, pool, lambda n, _: bar.update(task, completed=n))
 
 
 def _show(result: Any, title: str, rows: Any, out: Path, json: bool) -> None:

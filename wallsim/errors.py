@@ -49,3 +49,7 @@ class ConvergenceError(WallsimError):
     """An iteration that did not converge."""
 
     exit_code = 4
+
+
+class ClusterError(InputError):
+    """A cluster that cannot be used, or that went away during a computation."""

@@ -1,16 +1,26 @@
-"""Worker processes, one numeric thread each."""
+"""Worker processes, one numeric thread each: of this machine, or those of a cluster."""
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing.process import BaseProcess
+from typing import Any
+
+from wallsim import __version__
+from wallsim.errors import ClusterError
+
+REACHED = 5.0
+LOOK = 5.0
+WITHOUT_WORKERS = 60.0
+TIMES_SENT = 3
 
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -101,3 +111,119 @@ def _deaf() -> None:
 def _warm_up(_: int) -> None:
     """Load the model in a worker, while its environment still holds."""
     import wallsim.estimate.run_model  # noqa: F401
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Executor]:
+    """Yield the workers of a distributed scheduler that is running already.
+
+    Parameters
+    ----------
+    address : str
+        As the scheduler prints it, ``tcp://HOST:PORT``.
+
+    Raises
+    ------
+    ClusterError
+        If this is no address, the extra is not installed, no scheduler answers, it has no worker,
+        or one of them has another wallsim than this.
+    """
+    if not address.startswith(("tcp://", "tls://")):
+        raise ClusterError(f"cluster {address}: is no address of a scheduler; write it as "
+                           "tcp://HOST:8786")
+    try:
+        import distributed
+    except ImportError:
+        raise ClusterError(
+            "a cluster needs the package distributed; pip install 'wallsim[cluster]'"
+        ) from None
+    for name in ("distributed", "distributed.client", "tornado"):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    try:
+        client = distributed.Client(address, timeout=REACHED, set_as_default=False)
+    except (OSError, ValueError, TypeError) as error:
+        raise ClusterError(
+            f"cluster {address}: no scheduler answers within {REACHED:.0f} s; look whether it runs "
+            "and give the address it prints, like tcp://HOST:8786"
+        ) from error
+    with client:
+        _check_workers(client, address)
+        yield _Cluster(client, address)
+
+
+def _check_workers(client: Any, address: str) -> None:
+    """Refuse a cluster without workers, or whose workers would compute something else."""
+    try:
+        found = client.run(_version, on_error="return")
+    except ValueError:  # the scheduler's word for no workers, in some versions
+        found = {}
+    if not found:
+        raise ClusterError(f"cluster {address}: has no worker; start some, then again")
+    for worker, version in found.items():
+        if version != __version__:
+            had = "no wallsim" if isinstance(version, Exception) else f"wallsim {version}"
+            raise ClusterError(f"cluster {address}: worker {worker} has {had}, this is wallsim "
+                             f"{__version__}; install the same on every machine")
+
+
+def _version() -> str:
+    from wallsim import __version__
+
+    return __version__
+
+
+class _Cluster(Executor):
+    """Tasks on a cluster; those that a dying worker takes along are computed again.
+
+    The scheduler itself hands the tasks of a dead worker to the others, until it suspects them of
+    having killed it; these are sent anew a few times. Arguments travel with each task: shared ones
+    left with the workers would die with them.
+    """
+
+    def __init__(self, client: Any, address: str) -> None:
+        self._client, self._address = client, address
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future: Future[Any] = self._client.get_executor(pure=False).submit(fn, *args, **kwargs)
+        return future
+
+    def map(
+        self, fn: Callable[..., Any], *iterables: Iterable[Any], timeout: float | None = None,
+        chunksize: int = 1,
+    ) -> Iterator[Any]:
+        calls = list(zip(*iterables, strict=False))
+        sent = [self._client.submit(fn, *call, pure=False) for call in calls]
+
+        def results() -> Iterator[Any]:
+            try:
+                for i, call in enumerate(calls):
+                    yield self._result(sent[i], fn, call)
+                    sent[i] = None
+            finally:
+                self._client.cancel([future for future in sent if future is not None])
+
+        return results()
+
+    def _result(self, future: Any, fn: Callable[..., Any], call: tuple[Any, ...]) -> Any:
+        from distributed import KilledWorker
+
+        for _ in range(TIMES_SENT):
+            try:
+                return self._wait(future)
+            except (KilledWorker, CancelledError):
+                if self._client.status != "running":
+                    raise ClusterError(f"cluster {self._address}: the scheduler is gone; start it "
+                                       "again, then this command") from None
+                future = self._client.submit(fn, *call, pure=False)
+        raise ClusterError(f"cluster {self._address}: workers keep dying over one task; look at "
+                           "their logs and memory")
+
+    def _wait(self, future: Any) -> Any:
+        alone = 0.0
+        while alone < WITHOUT_WORKERS:
+            try:
+                return future.result(timeout=LOOK)
+            except TimeoutError:
+                alone = 0.0 if self._client.scheduler_info()["workers"] else alone + LOOK
+        raise ClusterError(f"cluster {self._address}: no worker is left; start some, then this "
+                           "command again")
