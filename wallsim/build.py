@@ -109,6 +109,15 @@ class Campaign:
     firings: tuple[Firing, ...]
     reference_pressure: float
 
+    @property
+    def bare(self) -> tuple[Firing, ...]:
+        """Firings without a deposit, neither of their own blend nor left by one before."""
+        dosed: set[str] = set()
+        for f in self.firings:
+            if f.blend.deposit is not None or f.run.start in dosed:
+                dosed.add(f.run.name)
+        return tuple(f for f in self.firings if f.run.name not in dosed)
+
 
 def mesh_of(tube: Tube) -> Mesh | None:
     """Return the mesh that the case names, None where the built-in one is used.
@@ -155,6 +164,7 @@ def _firing(case: Case, run: Run) -> Firing:
                              ignition=run.ignition, shutdown=run.shutdown)
     except LogError as error:
         raise LogError(f"{log.path}: {case.pressure.channel}: {error}") from error
+    _check_shedding(run, log, events)
     screened = screen_channels(
         log, channels, events, ambient=case.tube.outside.ambient, exclusions=run.exclude
     )
@@ -175,6 +185,15 @@ def _firing(case: Case, run: Run) -> Firing:
         float(log.t[-1] - events.ignition), start_z, start_T, t_p, p,
         _pressure_share(case, log, events, offset), block, traces,
     )
+
+
+def _check_shedding(run: Run, log: Log, events: Events) -> None:
+    """Raise if deposit is said to come off outside the burn."""
+    if run.shed is not None and not events.ignition < run.shed.at.value < events.shutdown:
+        raise LogError(
+            f"{log.path}: shed in run {run.name} is not during the burn (got {run.shed.at.text}); "
+            f"it burns from {events.ignition:.2f} s to {events.shutdown:.2f} s on the log's clock"
+        )
 
 
 def _none_to_use(log: Log, run: Run, channels: dict[str, Channel]) -> str:

@@ -59,8 +59,16 @@ class Deposit:
     def resistance(self, z: Array, t: float) -> Array:
         """Return the resistance after ``t`` seconds of burning [m^2 K/W]."""
         thickness = self.limit * (1.0 - np.exp(-self.rate * max(t, 0.0) / self.limit))
-        shape = 0.85 + 0.3 * np.exp(-(((z - 0.13) / 0.09) ** 2))
-        return thickness * shape / self.conductivity
+        return thickness * self.full(z)
+
+    def full(self, z: Array) -> Array:
+        """Return the resistance per thickness along the tube [m K/W]."""
+        return (0.85 + 0.3 * np.exp(-(((z - 0.13) / 0.09) ** 2))) / self.conductivity
+
+    def grown(self, z: Array, R: Array, dt: float) -> Array:
+        """Return what ``R`` [m^2 K/W] becomes in ``dt`` [s]: its rate falls to none at the limit."""
+        end = self.limit * self.full(z)
+        return end + (R - end) * np.exp(-self.rate * dt / self.limit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +94,11 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Firing:
-    """One run: ``multiplier`` on h, ``gas_factor`` on T_g, ``ignition`` on the log clock [s]."""
+    """One run: ``multiplier`` on h, ``gas_factor`` on T_g, ``ignition`` on the log clock [s].
+
+    ``after`` names the run whose deposit was not cleaned off, of which the share ``retained`` is
+    left; at ``shed_at`` [s since ignition] the share ``lost`` comes off, beyond ``shed_beyond`` [m].
+    """
 
     name: str
     blend: str
@@ -99,6 +111,11 @@ class Firing:
     end: float = 25.0
     faults: tuple[Fault, ...] = ()
     reattached: tuple[Thermocouple, ...] = ()
+    after: str | None = None
+    retained: float = 1.0
+    shed_at: float | None = None
+    lost: float = 0.0
+    shed_beyond: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

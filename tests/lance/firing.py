@@ -36,13 +36,33 @@ def absolute_pressure(campaign: Campaign, firing: Firing, t: Array | float) -> A
     return BAROMETER + (plateau - BAROMETER) * burning(campaign, firing, t)
 
 
+def resistance(campaign: Campaign, firing: Firing, z: Array, t: float) -> Array:
+    """Return the deposit [m^2 K/W] on a bore that need not have been clean, at ``t`` [s]."""
+    deposit = campaign.deposits[firing.blend]
+    R = np.zeros_like(z)
+    if firing.after is not None:
+        before = next(f for f in campaign.firings if f.name == firing.after)
+        R = firing.retained * resistance(campaign, before, z, before.burn)
+    moment = t if firing.shed_at is None else min(t, firing.shed_at)
+    if deposit is not None:
+        R = deposit.grown(z, R, max(moment, 0.0))
+    if firing.shed_at is not None and t >= firing.shed_at:
+        R = np.where(z >= firing.shed_beyond, (1.0 - firing.lost) * R, R)
+        if deposit is not None:
+            R = deposit.grown(z, R, t - firing.shed_at)
+    return R
+
+
 def bore_exchange(campaign: Campaign, firing: Firing) -> Exchange:
     """Return U [W/(m^2 K)] to the metal and gas temperature [K] as a function of z, t."""
     gas, deposit = campaign.gas, campaign.deposits[firing.blend]
     ambient = campaign.wall.ambient
 
     def exchange(z: Array, t: float) -> tuple[Array, Array]:
-        R = deposit.resistance(z, min(t, firing.burn)) if deposit else np.zeros_like(z)
+        if firing.after is None and firing.shed_at is None:
+            R = deposit.resistance(z, min(t, firing.burn)) if deposit else np.zeros_like(z)
+        else:
+            R = resistance(campaign, firing, z, min(t, firing.burn))
         after = t - firing.burn
         share = float(np.clip(1.0 - after / gas.fall, 0.0, 1.0)) if after > 0.0 else 1.0
         pressure = float(absolute_pressure(campaign, firing, min(t, firing.burn)))
@@ -67,6 +87,7 @@ def march(campaign: Campaign, firing: Firing, resolution: Resolution) -> Record:
         firing.burn,
         firing.burn + gas.fall,
         firing.burn + gas.purge_time,
+        *(() if firing.shed_at is None else (firing.shed_at,)),
     )
     exchange = bore_exchange(campaign, firing)
     return simulate(campaign.wall, exchange, duration, resolution, kinks=kinks)

@@ -59,7 +59,7 @@ def _of(campaign: Campaign, blend: str) -> list[Firing]:
 
 def _bare(campaign: Campaign, blend: str | None = None) -> list[Firing]:
     """Return the firings of a bare bore, of the fuel of ``blend`` only where one is given."""
-    bare = [f for f in campaign.firings if f.blend.deposit is None]
+    bare = list(campaign.bare)
     if blend is None:
         return bare
     family = gas_family(campaign.case, blend)

@@ -42,8 +42,12 @@ class Identifiability:
     upper_limit: float | None = None
 
 
-def identifiability(estimate: Estimate, along: AlongTube, blend: str) -> Identifiability:
+def identifiability(
+    estimate: Estimate, along: AlongTube, blend: str, *, maybe_steady: bool = False
+) -> Identifiability:
     """Return whether the deposit of ``blend`` is identifiable.
+
+    ``maybe_steady`` says that the logs do not tell its growth from a constant deposit.
 
     The mean resistance counts as told apart from none when its log standard deviation is below
     one half and it lies two standard deviations above zero by the traces alone (`of_traces`), and
@@ -55,10 +59,10 @@ def identifiability(estimate: Estimate, along: AlongTube, blend: str) -> Identif
     sd = float(R.sd(estimate.covariance))
     prior = estimate.unknowns.prior
     prior_sd = float(np.linalg.norm(R.gradient @ prior.root))
-    bare = [f.run.name for f in campaign.firings if f.blend.deposit is None]
+    bare = campaign.bare
     tied = stated.coefficient.relative_sd <= LOOSE_COEFFICIENT
     traces = of_traces(estimate, along, blend)
-    if sd <= TOLD_APART and (bare or _grows(estimate, blend)):
+    if sd <= TOLD_APART and (bare or (_grows(estimate, blend) and not maybe_steady)):
         if traces.ratio >= TOLD_FROM_NONE:
             return Identifiability(True, False, "")
         return _upper_limit(traces)

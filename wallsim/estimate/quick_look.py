@@ -102,7 +102,8 @@ def starting_point(unknowns: Unknowns, looks: list[StationLook]) -> Array:
     """
     prior, names = unknowns.prior, unknowns.prior.names
     x = prior.mean.copy()
-    bare = [look for look in looks if look.blend not in unknowns.laws] or looks
+    clean = [look for look in looks if look.run not in unknowns.chains]
+    bare = [look for look in clean if look.blend not in unknowns.laws] or looks
     if not bare:
         return np.zeros(x.size)
     at = [names[f"h at {1e3 * z:.0f} mm"] for z in unknowns.knots]
@@ -112,7 +113,8 @@ def starting_point(unknowns: Unknowns, looks: list[StationLook]) -> Array:
     target = np.log([look.U for look in bare]) - x[at[0]]
     x[at] += _smooth(basis, root, target, 0.05)
     for name in unknowns.laws:
-        mine = [look for look in looks if look.blend == name]
+        mine = [look for look in clean if look.blend == name]
+        mine = mine or [look for look in looks if look.blend == name]
         at_R = [names[f"R {name} at {1e3 * s:.0f} mm"] for s in unknowns.knots]
         if not mine:
             continue

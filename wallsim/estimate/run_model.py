@@ -12,14 +12,15 @@ from skfem import Mesh
 from wallsim.build import Campaign, Firing, Trace, mesh_of
 from wallsim.case.model import Sensor
 from wallsim.errors import TableRangeError
-from wallsim.estimate.unknowns import PURGE_KNOTS, RunMap, SensorMap, Unknowns, smooth_basis
+from wallsim.estimate.run_map import RunMap, firing_map
+from wallsim.estimate.unknowns import PURGE_KNOTS, SensorMap, Unknowns, smooth_basis
 from wallsim.estimate.weights import Weights, learnt
 from wallsim.wall.gas import GasSide
 from wallsim.wall.march import march
 from wallsim.wall.mesh import outside_radius, tube_mesh, with_thickness
 from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.operators import Wall
-from wallsim.wall.schedule import Schedule
+from wallsim.wall.schedule import LONGEST_BURNING, LONGEST_SHEDDING, Schedule
 from wallsim.wall.sensors import Sampling, even_grid, lag, parabola_matrix
 from wallsim.wall.surroundings import OuterWall
 
@@ -155,15 +156,15 @@ class RunModel:
             SensorModel(s.lag.value, s.lead_loss.value, unknowns.sensor_map(s.name, firing))
             for s in used
         )
-        observe = _observation(wall, used)
+        observe = observation(wall, used)
         nodes = wall.faces["bore"].nodes
         bore = sp.csr_matrix(
             (np.ones(nodes.size), (np.arange(nodes.size), nodes)), shape=(nodes.size, wall.size)
         )
         return cls(
-            firing.run.name, unknowns.firing_map(firing),
+            firing.run.name, firing_map(unknowns, firing),
             _surfaces(campaign, firing, unknowns, wall),
-            Schedule.of(firing.burn, firing.end, resolution.fineness), observe, bore,
+            _schedule(firing, unknowns, resolution), observe, bore,
             np.interp(wall.z, firing.start_z, firing.start_T), sensors, firing.traces,
         )
 
@@ -177,11 +178,12 @@ def _surfaces(campaign: Campaign, firing: Firing, unknowns: Unknowns, wall: Wall
     if blend.gas_temperature_along:
         points = np.array(blend.gas_temperature_along)
         share = np.interp(z, points[:, 0], points[:, 1])
-    ambient = case.tube.outside.ambient
+    ambient, chain = case.tube.outside.ambient, unknowns.chains.get(firing.run.name)
     gas = GasSide(
         basis, basis if law != "none" else np.zeros((z.size, 0)), share, ambient, firing.burn,
         firing.pressure_time, np.log(firing.pressure / campaign.reference_pressure),
-        PURGE_KNOTS, law, unknowns.t_ref[blend.name], _deposit_age(campaign, firing),
+        PURGE_KNOTS, law, unknowns.t_ref[blend.name],
+        history=None if chain is None else chain.history(z, basis),
     )
     diameter = 2.0 * case.tube.outer_radius
     natural = case.tube.outside.convection is None
@@ -189,19 +191,21 @@ def _surfaces(campaign: Campaign, firing: Firing, unknowns: Unknowns, wall: Wall
     return Surfaces(gas, outer, case.tube.head.temperature, case.tube.exit.temperature)
 
 
-def _deposit_age(campaign: Campaign, firing: Firing) -> float:
-    """Return the burning time the deposit saw in the firings it was left by [s]."""
-    by_name = {f.run.name: f for f in campaign.firings}
-    age, start = 0.0, firing.run.start
-    while start is not None:
-        before = by_name[start]
-        if before.blend.deposit is not None:
-            age += before.burn
-        start = before.run.start
-    return age
+def _schedule(firing: Firing, unknowns: Unknowns, resolution: Resolution) -> Schedule:
+    chain = unknowns.chains.get(firing.run.name)
+    sheds = chain is not None and chain.last.shed is not None
+    longest = LONGEST_SHEDDING if sheds else LONGEST_BURNING
+    return Schedule.of(firing.burn, firing.end, resolution.fineness, longest)
 
 
-def _observation(wall: Wall, sensors: list[Sensor]) -> sp.csr_matrix:
+def observation(wall: Wall, sensors: list[Sensor]) -> sp.csr_matrix:
+    """Return wall temperature and its axial slope at the sensors, shape (2 n_s, n).
+
+    Parameters
+    ----------
+    wall : Wall
+        With its mesh.
+    """
     low, high = float(wall.z.min()), float(wall.z.max())
     depth = np.array([s.depth for s in sensors])
     z = np.clip([s.z.value for s in sensors], low, high)

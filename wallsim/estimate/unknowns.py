@@ -1,8 +1,4 @@
-"""The unknowns of a campaign, their priors, and how each firing depends on them.
-
-Every firing's `WallParameters` are an affine map of the unknowns, ``p = constant + matrix x``, so
-the sensitivities of a march carry over by one product.
-"""
+"""The unknowns of a campaign and their priors."""
 
 from __future__ import annotations
 
@@ -13,10 +9,10 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from wallsim.build import Campaign, Firing
-from wallsim.case.model import Blend, Case
-from wallsim.regression.prior import Parameter, Prior, smooth_covariance
+from wallsim.case.model import Case
+from wallsim.estimate.carry_over import Chain
+from wallsim.regression.prior import Parameter, Prior, log_odds, smooth_covariance
 from wallsim.units import Quantity
-from wallsim.wall.gas import WallParameters
 
 Array = NDArray[np.float64]
 
@@ -48,37 +44,6 @@ def smooth_basis(points: Array, z: Array) -> Array:
 def log_sd(quantity: Quantity) -> float:
     """Return the log standard deviation of a positive quantity with the stated share."""
     return float(np.sqrt(np.log1p(quantity.relative_sd**2)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RunMap:
-    """How one firing depends on the unknowns ``x``.
-
-    Parameters
-    ----------
-    parameters : WallParameters
-        Template that carries the sizes.
-    constant : Array, shape (n_par,)
-    matrix : Array, shape (n_par, n_x)
-        ``p = constant + matrix @ x``.
-    offset, offset_fixed : int or None, float
-        Unknown of the ignition offset, or its fixed value [s].
-    """
-
-    parameters: WallParameters
-    constant: Array
-    matrix: Array
-    offset: int | None
-    offset_fixed: float
-
-    @property
-    def active(self) -> NDArray[np.intp]:
-        """Columns of the march that depend on any unknown."""
-        return np.flatnonzero(np.abs(self.matrix).sum(axis=1))
-
-    def at(self, x: Array) -> WallParameters:
-        """Return the firing's parameters at ``x``."""
-        return self.parameters.with_vector(self.constant + self.matrix @ x)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +79,14 @@ class _Collector:
         self.block([Parameter(name, unit, log, mean, sd, group)], np.array([[sd**2]]))
 
 
+    def share(self, name: str, quantity: Quantity, group: str) -> None:
+        """Add a fraction between 0 and 1 if it carries an uncertainty."""
+        if quantity.sd > 0.0:
+            mean, sd = log_odds(quantity.value, quantity.sd)
+            parameter = Parameter(name, "1", False, mean, sd, group, share=True)
+            self.block([parameter], np.array([[sd**2]]))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Unknowns:
     """All that is fitted.
@@ -127,6 +100,8 @@ class Unknowns:
         Growth law by blend (only blends with a deposit).
     t_ref : dict of str to float
         Longest burn of each blend [s], at which R is stated.
+    chains : dict of str to Chain
+        By run, where its bore was not clean or deposit comes off.
     """
 
     case: Case
@@ -134,6 +109,7 @@ class Unknowns:
     knots: Array
     laws: dict[str, str]
     t_ref: dict[str, float]
+    chains: dict[str, Chain]
 
     @classmethod
     def of(cls, campaign: Campaign, laws: dict[str, str] | None = None) -> Unknowns:
@@ -155,11 +131,10 @@ class Unknowns:
         _add_wall(c, case)
         _add_runs(c, campaign)
         _add_sensors(c, campaign)
-        return cls(case, Prior.of(c.blocks), points, chosen, t_ref)
-
-    def firing_map(self, firing: Firing) -> RunMap:
-        """Return how ``firing`` depends on the unknowns."""
-        return _RunMapper(self, firing).result()
+        every = {f.run.name: Chain.of(campaign, f, chosen, t_ref) for f in campaign.firings}
+        chains = {name: chain for name, chain in every.items() if chain is not None}
+        _add_carry_over(c, chains)
+        return cls(case, Prior.of(c.blocks), points, chosen, t_ref, chains)
 
     def sensor_map(self, sensor: str, firing: Firing) -> SensorMap:
         """Return the unknowns of ``sensor`` in ``firing``."""
@@ -287,6 +262,16 @@ def _add_runs(c: _Collector, campaign: Campaign) -> None:
                      "purge after shutdown", log=True)
 
 
+def _add_carry_over(c: _Collector, chains: dict[str, Chain]) -> None:
+    for chain in chains.values():
+        link = chain.last
+        if link.retained is not None:
+            c.share(link.retained_name, link.retained, "deposit retained between firings")
+        if link.shed is not None:
+            c.share(link.lost_name, link.shed.lost, "deposit that came off")
+            c.single(link.moment_name, "s", link.shed.at, "deposit that came off")
+
+
 def _add_sensors(c: _Collector, campaign: Campaign) -> None:
     case = campaign.case
     used = {t.sensor for f in campaign.firings for t in f.traces}
@@ -303,96 +288,3 @@ def _add_sensors(c: _Collector, campaign: Campaign) -> None:
             c.single(f"lead loss {mount}", "1", s.lead_loss, "thermocouple lead loss")
         if s.z.sd > 0.0:
             c.single(f"position {s.name}", "m", Quantity(0.0, s.z.sd), "thermocouple position")
-
-
-class _RunMapper:
-    """Fills the affine map of one firing."""
-
-    def __init__(self, unknowns: Unknowns, firing: Firing) -> None:
-        self.u, self.firing, self.case = unknowns, firing, unknowns.case
-        self.names = unknowns.prior.names
-        n = unknowns.knots.size
-        blend = firing.blend
-        n_R = n if blend.name in unknowns.laws else 0
-        tube, fit = self.case.tube, self.case.fit
-        convection = tube.outside.convection or tube.outside.convection_scale
-        self.template = WallParameters(
-            log_h=np.zeros(n), pressure_exponent=fit.pressure_exponent.value,
-            log_rise=float(np.log(blend.gas_temperature.value - tube.outside.ambient)),
-            log_ramp=_log(fit.ramp), log_purge=np.full(PURGE_KNOTS.size, _log(fit.purge)),
-            log_R=np.zeros(n_R),
-            log_curvature=CURVATURE[0], emissivity=tube.outside.emissivity.value,
-            convection=convection.value, log_head=_log(tube.head.coefficient),
-            log_exit=_log(tube.exit.coefficient), log_conductivity=_log(tube.conductivity_scale),
-            log_heat_capacity=_log(tube.heat_capacity_scale), log_wall=_log(tube.wall),
-            conductivity_tilt=tube.conductivity_tilt.value,
-            heat_capacity_tilt=tube.heat_capacity_tilt.value,
-        )
-        self.slots = self.template.slots()
-        self.constant = self.template.vector()
-        self.matrix = np.zeros((self.constant.size, len(unknowns.prior.parameters)))
-
-    def result(self) -> RunMap:
-        blend, run = self.firing.blend, self.firing.run.name
-        for field, label in (("log_h", "h"), ("log_R", f"R {blend.name}")):
-            rows = range(self.slots[field].start, self.slots[field].stop)
-            for row, z in zip(rows, self.u.knots, strict=False):
-                self.replace(row, f"{label} at {1e3 * z:.0f} mm")
-        for row, t in zip(range(self.slots["log_purge"].start, self.slots["log_purge"].stop),
-                          PURGE_KNOTS, strict=True):
-            self.replace(row, f"purge coefficient after {t:g} s")
-        level = self.slots["log_h"]
-        if f"coefficient factor {blend.name}" not in self.names:
-            self.constant[level] += np.log(blend.coefficient.value)
-        self.add(level, f"coefficient factor {blend.name}", 1.0)
-        self.add(level, f"heating factor {run}", 1.0)
-        self.gas_temperature(blend)
-        for field, name in _SINGLE.items():
-            self.replace(self.slots[field].start, name)
-        self.replace(self.slots["log_curvature"].start, f"growth curvature {blend.name}")
-        self.add(self.slots["log_purge"], f"purge factor {run}", 1.0)
-        offset = self.case.fit.ignition_offset.value
-        return RunMap(self.template, self.constant, self.matrix,
-                      self.names.get(f"ignition offset {run}"), offset)
-
-    def gas_temperature(self, blend: Blend) -> None:
-        """Add the shared and the own errors, to first order, to the log of the rise."""
-        row, T = self.slots["log_rise"], blend.gas_temperature
-        rise = T.value - self.case.tube.outside.ambient
-        slope = T.value / rise
-        self.add(row, "gas temperature, shared error", T.sd / rise)
-        family = gas_family(self.case, blend.name)
-        own = [f"gas temperature factor {name}" for name in dict.fromkeys((family, blend.name))]
-        for name in (*own, f"gas temperature of firing {self.firing.run.name}"):
-            if name in self.names:
-                self.constant[row] -= slope
-                self.add(row, name, slope)
-
-    def replace(self, row: int, name: str) -> None:
-        """Make a row equal to one unknown, if it is one."""
-        if name in self.names:
-            self.constant[row] = 0.0
-            self.matrix[row, self.names[name]] = 1.0
-
-    def add(self, rows: slice, name: str, weight: float) -> None:
-        if name in self.names:
-            self.matrix[rows, self.names[name]] += weight
-
-
-_SINGLE = {
-    "pressure_exponent": "pressure exponent",
-    "log_ramp": "gas temperature rise time",
-    "emissivity": "emissivity",
-    "convection": "outside convection",
-    "log_head": "head conductance",
-    "log_exit": "exit conductance",
-    "log_conductivity": "conductivity scale",
-    "log_heat_capacity": "heat capacity scale",
-    "conductivity_tilt": "conductivity tilt",
-    "heat_capacity_tilt": "heat capacity tilt",
-    "log_wall": "wall thickness",
-}
-
-
-def _log(quantity: Quantity) -> float:
-    return float(np.log(max(quantity.value, 1e-9)))

@@ -70,6 +70,7 @@ class Ensemble:
         slope: WallSlope | None = None,
     ) -> None:
         self.wall, self.surfaces, self.slots = wall, surfaces, template.slots()
+        self.template = template
         self.p, self.n = p, p.shape[1]
         self.tables = _Tables.of(wall, self.get("log_conductivity"), self.get("conductivity_tilt"),
                                  self.get("log_heat_capacity"), self.get("heat_capacity_tilt"))
@@ -114,6 +115,14 @@ class Ensemble:
         x = np.exp(self.get("log_curvature"))
         return np.asarray(np.expm1(-x * s) / np.expm1(-x))
 
+    def resistance(self, t: float) -> Array:
+        """Return R at the bore nodes at ``t`` [s]; shape (m, n_draws), or (m, 1) if bare."""
+        gas = self.surfaces.gas
+        if gas.history is not None:
+            each = (gas.resistance(t, self.template.with_vector(p)) for p in self.p.T)
+            return np.column_stack(list(each))
+        return np.zeros((len(self.h), 1)) if gas.law == "none" else self.R * self.growth(t)
+
     def exchange(self, t: float, burning: bool) -> tuple[Array, Array, Array]:
         """Return U [W/(m^2 K)], driving temperature [K] and R [m^2 K/W] at the bore nodes."""
         gas, m = self.surfaces.gas, self.h.shape[0]
@@ -124,7 +133,7 @@ class Ensemble:
         else:
             weights = gas.purge_weights(t)
             h = np.exp(weights @ self.p[self.slots["log_purge"]])[None, :] * np.ones((m, 1))
-        R = np.zeros((m, 1)) if gas.law == "none" else self.R * self.growth(t)
+        R = self.resistance(t)
         return h / (1.0 + h * R), T_inf, R
 
     def rate(

@@ -94,7 +94,8 @@ class Start:
             if f.blend.name not in bases:
                 run = RunModel.of(campaign, f, knowledge.unknowns, resolution)
                 p = run.map.constant[:, None] + run.map.matrix @ X
-                bases[f.blend.name] = Base(f.blend, run.map.parameters, p, run.surfaces, f.burn,
+                clean = replace(run.surfaces, gas=replace(run.surfaces.gas, history=None))
+                bases[f.blend.name] = Base(f.blend, run.map.parameters, p, clean, f.burn,
                                             f.events.plateau, f.pressure_share)
         wall, slope = WallBuilder(knowledge.unknowns, resolution).at(X[:, 0])
         return cls(replace(question, changes=()), resolution, wall, slope, bases,
@@ -111,14 +112,11 @@ class ChangedFiring:
     solid : Solid
     pressure : float
         Absolute at the tap [Pa].
-    own_age : float
-        Burning that the deposit saw before the first firing [s].
     """
 
     ensemble: Ensemble
     solid: Solid
     pressure: float
-    own_age: float
 
     @classmethod
     def of(cls, task: Start, base: Base, change: Change) -> ChangedFiring:
@@ -142,11 +140,11 @@ class ChangedFiring:
         diameter = 2.0 * float(wall.r.max())
         outer = OuterWall.natural(ambient, diameter) if natural else OuterWall.fixed(ambient)
         surfaces = Surfaces(gas, outer, base.surfaces.head, base.surfaces.exit)
-        return cls(Ensemble(wall, surfaces, template, p, slope), solid, pressure, gas.deposit_age)
+        return cls(Ensemble(wall, surfaces, template, p, slope), solid, pressure)
 
     def firing(self, burn: float, before: float) -> Ensemble:
         """Return the ensemble for a burn of ``burn`` [s] after ``before`` [s] of such burning."""
-        gas = replace(self.ensemble.surfaces.gas, burn=burn, deposit_age=self.own_age + before)
+        gas = replace(self.ensemble.surfaces.gas, burn=burn, deposit_age=before)
         return self.ensemble.with_gas(gas)
 
 
