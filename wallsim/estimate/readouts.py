@@ -70,6 +70,10 @@ def single(estimate: Estimate, name: str, fixed: float = 1.0) -> dict[str, objec
     gradient[place] = 1.0
     parameter = prior.parameters[place]
     value = np.asarray(parameter.value(estimate.x[place]))
+    if parameter.share:
+        half = QUANTILE * float(np.sqrt(estimate.covariance[place, place]))
+        low, high = (parameter.value(estimate.x[place] + s * half) for s in (-1.0, 1.0))
+        return {"estimate": plain(value), "low": low, "high": high}
     return Readout(value, gradient, parameter.log).interval(estimate.covariance)
 
 
