@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 POSTERIOR = "posterior.npz"
 SEED = 20
+STATED = "values stated in the case, not fitted"
 OF_ONE_FIRING = ("heating factor ", "gas temperature of firing ", "purge factor ")
 
 
@@ -49,7 +50,7 @@ class Knowledge:
         """Return the priors of the case, no log having been looked at."""
         unknowns = Unknowns.of(campaign)
         prior = unknowns.prior
-        return cls(unknowns, prior.mean, prior.root, "values stated in the case, not fitted")
+        return cls(unknowns, prior.mean, prior.root, STATED)
 
     @classmethod
     def fitted(cls, campaign: Campaign, folder: Path) -> Knowledge:
@@ -79,6 +80,11 @@ class Knowledge:
                 "changed since; run the fit again, or name the folder of this case's fit"
             )
         return cls(unknowns, x, _root(covariance), f"fit in {folder}")
+
+    @property
+    def of_a_fit(self) -> bool:
+        """True if logs have been fitted."""
+        return self.origin != STATED
 
     def draw(self, n: int, firing: bool) -> Array:
         """Return ``n`` draws of the unknowns; shape (m, n), the first the estimate itself.

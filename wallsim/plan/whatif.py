@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from itertools import repeat
 from typing import Any
 
@@ -32,6 +32,7 @@ from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.predict import BELOW_AMBIENT, LEAST_PRESSURE, straight_tube
 from wallsim.plan.strength import DISCLAIMER, NO_TABLE
 from wallsim.plan.whatif_file import Change, WhatIf
+from wallsim.plan.whatif_measure import TOLD, Planned, Stand, measurable
 from wallsim.plan.whatif_model import Base, ChangedFiring, Start
 from wallsim.plan.whatif_table import table
 from wallsim.wall.schedule import Schedule
@@ -72,6 +73,8 @@ def answer(
     chunks = [every[i : i + CHUNK] for i in range(0, len(every), CHUNK)]
     resolution = FINE if len(every) <= FEW else COARSE
     start = Start.of(question, campaign, knowledge, resolution, question.draws)
+    if question.measurable:
+        start = replace(start, stand=Stand.of(campaign, knowledge, resolution, executor))
     rows: list[dict[str, Any]] = []
     for part in executor.map(_answer, repeat(start), chunks):
         rows.extend(part)
@@ -87,9 +90,17 @@ def answer(
         "draws": question.draws, "factor": question.factor,
         "varied": {name: list(values) for name, values in question.varied.items()},
         "horizon_s": HORIZON, "discretisation_error_K": error, "firings": rows,
+        "measurable": None if start.stand is None else _measuring(start.stand, rows),
         "caution": DISCLAIMER,
     }
     return document, table(rows)
+
+
+def _measuring(stand: Stand, rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return what the answers to "could it still be measured" rest on, and what they cost."""
+    marches = stand.marches + sum(row["measurable"]["marches"] for row in rows)
+    return {"noise": stand.noise_from, "standard_deviations": TOLD,
+            "marches_with_sensitivities": marches}
 
 
 def _discretisation(
@@ -132,10 +143,10 @@ def _one(task: Start, base: Base, change: Change) -> dict[str, Any]:
     burn = base.burn if change.burn is None else change.burn
     start = change.start or case.tube.outside.ambient
     T = np.full((model.ensemble.wall.size, base.p.shape[1]), start)
-    parts, burns = [], []
+    parts, burns, before = [], [], T
     for i in range(change.firings):
         ensemble = model.firing(burn, i * burn)
-        burning = ensemble.march(_steps(0.0, burn, task.resolution), T)
+        burning, before = ensemble.march(_steps(0.0, burn, task.resolution), T), T
         rest = COOL_DOWN if i == change.firings - 1 else change.pause or PAUSE
         cool = ensemble.march(_cooling(burn, burn + rest, task.resolution), burning.T[-1])
         parts.append(burning.then(cool))
@@ -153,7 +164,20 @@ def _one(task: Start, base: Base, change: Change) -> dict[str, Any]:
         **_temperatures(model, parts, burns, start, case),
         "limits": _times(on, whole, wanted, base),
         "survival": _survival(task, model, burns, whole, base),
+        "measurable": _measurable(task, base, change, model, burns[-1][0], before[:, 0]),
     }
+
+
+def _measurable(
+    task: Start, base: Base, change: Change, model: ChangedFiring, last: Ensemble, start: Array
+) -> dict[str, Any] | None:
+    """Return whether the deposit could still be measured in the last firing, if that is asked."""
+    if task.stand is None:
+        return None
+    burn = last.surfaces.gas.burn
+    planned = Planned(last, model.template, model.solid, model.slope, start, burn,
+                      burn + COOL_DOWN, change.firings > 1)
+    return measurable(task.stand, base.blend.name, change, planned, task.resolution)
 
 
 def _steps(start: float, end: float, resolution: Resolution) -> Schedule:

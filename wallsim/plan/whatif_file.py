@@ -83,6 +83,8 @@ class WhatIf:
     factor : float
         Limit load over gas pressure that the owner asks for [-].
     draws : int
+    measurable : bool
+        Whether the deposit could still be measured is wanted too.
     """
 
     path: Path
@@ -93,6 +95,7 @@ class WhatIf:
     limit: float | None = None
     factor: float = 4.0
     draws: int = 16
+    measurable: bool = False
 
     @classmethod
     def of(cls, case: Case) -> WhatIf:
@@ -180,6 +183,7 @@ class WhatIfKeys(Table):
     factor: Annotated[Quantity, reader("dimensionless", low=1.0, fixed=True)] = key(
         "limit load over gas pressure that the owner asks for", "4")
     draws: Annotated[int, Field(ge=3, le=1000)] = key("of what is uncertain", 16)
+    measurable: bool = key("true: say whether the deposit could still be measured", False)
     base: ChangeKeys = key("table: what every firing has", {})
     vary: VaryKeys = key("table: every combination of these lists or ranges", {})
     variant: list[VariantKeys] = key("one table a named firing", [])
@@ -213,7 +217,7 @@ def load_whatif(path: Path | str) -> WhatIf:
         raise CaseError(source.fault(("vary",), wrong, None, "shorten the lists").text)
     limit = keys.limit.value if keys.limit else case.fit.limit_temperature
     return WhatIf(path, keys.title or path.absolute().parent.name, case, changes, varied, limit,
-                  keys.factor.value, keys.draws)
+                  keys.factor.value, keys.draws, keys.measurable)
 
 
 def load_question(path: Path | str | Case | WhatIf) -> WhatIf:

@@ -22,6 +22,7 @@ from wallsim.materials.solid import Solid
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble
 from wallsim.plan.whatif_file import Change, WhatIf
+from wallsim.plan.whatif_measure import Stand
 from wallsim.wall.gas import WallParameters
 from wallsim.wall.mesh import REGION, tube_mesh
 from wallsim.wall.model import Surfaces, WallSlope
@@ -73,6 +74,8 @@ class Start:
         By blend; the first is the campaign's first firing.
     reference_pressure : float
         [Pa].
+    stand : Stand or None
+        Where it is asked whether the deposit could still be measured.
     """
 
     question: WhatIf
@@ -81,6 +84,7 @@ class Start:
     slope: WallSlope | None
     bases: dict[str, Base]
     reference_pressure: float
+    stand: Stand | None = None
 
     @classmethod
     def of(
@@ -109,13 +113,17 @@ class ChangedFiring:
     Parameters
     ----------
     ensemble : Ensemble
+    template : WallParameters
     solid : Solid
+    slope : WallSlope or None
     pressure : float
         Absolute at the tap [Pa].
     """
 
     ensemble: Ensemble
+    template: WallParameters
     solid: Solid
+    slope: WallSlope | None
     pressure: float
 
     @classmethod
@@ -140,7 +148,8 @@ class ChangedFiring:
         diameter = 2.0 * float(wall.r.max())
         outer = OuterWall.natural(ambient, diameter) if natural else OuterWall.fixed(ambient)
         surfaces = Surfaces(gas, outer, base.surfaces.head, base.surfaces.exit)
-        return cls(Ensemble(wall, surfaces, template, p, slope), solid, pressure)
+        ensemble = Ensemble(wall, surfaces, template, p, slope)
+        return cls(ensemble, template, solid, slope, pressure)
 
     def firing(self, burn: float, before: float) -> Ensemble:
         """Return the ensemble for a burn of ``burn`` [s] after ``before`` [s] of such burning."""

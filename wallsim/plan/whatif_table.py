@@ -29,10 +29,20 @@ def table(rows: list[dict[str, Any]]) -> pd.DataFrame:
             line |= _cells(f"time to {name}", "s", limit["time_s"])
         line |= _cells("limit load over pressure", "-", row["survival"]["margin"])
         line |= _cells("time below the factor", "s", row["survival"]["below_factor_s"])
+        if (found := row["measurable"]) is not None:
+            line |= _cells("mean R expected", "m^2*K/W", found["mean_resistance_m2K_W"])
+            line["deposit measurable"] = word(found)
         line["survival note"] = row["survival"]["note"]
         line["draws beyond the table [%]"] = 100.0 * row["beyond_the_table"]
         out.append(line)
     return pd.DataFrame(out)
+
+
+def word(found: dict[str, Any]) -> str:
+    """Return whether a deposit could still be measured: yes, no, or why there is no answer."""
+    if found["told"] is None:
+        return str(found["note"])
+    return "yes" if found["told"] else "no"
 
 
 _COLUMNS = {

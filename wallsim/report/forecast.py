@@ -74,7 +74,7 @@ def _write(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
     page = environment.get_template("forecast.html").render(
-        title=title, origin=document["from"], caution=document["caution"],
+        title=title, basis=basis(document), caution=document["caution"],
         columns=list(rows[0]) if rows else [], rows=rows[:MOST_ROWS],
         left_out=max(len(rows) - MOST_ROWS, 0), figures=figures,
     )
@@ -159,9 +159,41 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
             "limit load over pressure, least": _margin(survival),
             f"burn until below {survival['factor']:g} x [s]": (
                 below if survival["assessed"] else "not assessed"),
+            **_measurable(f),
             **_beyond(f),
         })
     return _even(rows)
+
+
+def _measurable(firing: Document) -> dict[str, str]:
+    """Return whether the deposit could still be measured in words, if that was asked."""
+    found = firing.get("measurable")
+    if found is None:
+        return {}
+    if found["told"] is None:
+        return {"mean R, as it would be measured [mm²K/W]": "-",
+                "deposit measurable": str(found["note"])}
+    R = interval_text(found["mean_resistance_m2K_W"], 1e6)
+    return {
+        "mean R, as it would be measured [mm²K/W]": R,
+        "deposit measurable": f"{'yes' if found['told'] else 'no'} "
+                              f"({found['standard_deviations']:.1f} sd)",
+    }
+
+
+def basis(document: Document) -> str:
+    """Return what the answers rest on."""
+    text = f"From: {document['from']}; 95 % intervals of {document['draws']} draws"
+    if document.get("discretisation_error_K") is not None:
+        text += f"; discretisation error of a peak {document['discretisation_error_K']:.1f} K"
+    if (asked := document.get("measurable")) is not None:
+        text += (
+            f". Deposit measurable: mean R at shutdown over {asked['standard_deviations']:g} "
+            "standard deviations (sd) if fired with the thermocouples of the campaign, R not known "
+            f"before; noise: {asked['noise']}; cost {asked['marches_with_sensitivities']} marches "
+            "with sensitivities"
+        )
+    return f"{text}."
 
 
 def _even(rows: list[dict[str, str]]) -> list[dict[str, str]]:
@@ -171,10 +203,7 @@ def _even(rows: list[dict[str, str]]) -> list[dict[str, str]]:
 
 def forecast_text(title: str, rows: list[dict[str, str]], document: Document) -> str:
     """Return the rows for the terminal, one block a row, with what they are based on."""
-    based = f"From: {document['from']}; 95 % intervals of {document['draws']} draws"
-    if document.get("discretisation_error_K") is not None:
-        based += f"; discretisation error of a peak {document['discretisation_error_K']:.1f} K"
-    lines = [title, f"{based}.", ""]
+    lines = [title, basis(document), ""]
     for row in rows[:MOST_ROWS]:
         head, *rest = row.items()
         lines.append(f"{head[0]} {head[1]}")
