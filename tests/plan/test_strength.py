@@ -61,10 +61,11 @@ def test_thermal_stress_of_a_steady_profile():
     assert outside == pytest.approx(148.509e6, rel=1e-5)
 
 
-def test_strength_stands_at_its_last_value_beyond_the_table():
+def test_no_strength_is_counted_on_beyond_the_table():
+    """A table that ends while the metal is strong must not make a hotter wall safe."""
     table = Table("s", np.array([300.0, 1000.0]), np.array([200e6, 20e6]))
-    assert hot_strength(table, np.array([250.0, 650.0, 1200.0])) == pytest.approx(
-        [200e6, 110e6, 20e6])
+    assert hot_strength(table, np.array([250.0, 650.0, 1000.0, 1000.1])) == pytest.approx(
+        [200e6, 110e6, 20e6, 0.0])
 
 
 def test_a_hot_bore_costs_its_share_of_the_wall():

@@ -60,9 +60,10 @@ def limit_load(r: Array, sigma_y: Array) -> Array:
 def hot_strength(table: Table, T: Array) -> Array:
     """Return the yield strength [Pa] at ``T`` [K]; same shape.
 
-    Beyond its last point, where the strength of most metals has gone, the last value stands.
+    Below its first point the first value stands; beyond its last point none is counted on, for a
+    table that ends while the metal is strong says nothing of what comes after.
     """
-    return np.interp(T, table.x, table.y)
+    return np.interp(T, table.x, table.y, right=0.0)
 
 
 def pressure_stress(p: float, inner: float, outer: float, r: Array) -> tuple[Array, Array, Array]:
