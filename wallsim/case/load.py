@@ -46,7 +46,7 @@ def load_case(path: Path | str) -> Case:
     """
     path = Path(path)
     source = Source.of(path, "case file")
-    keys, faults, stood_in = read_keys(source)
+    keys, faults, stood_in = read_keys(source, CaseKeys)
     solids, of_materials = solids_of(keys, source)
     faults += sound([*faults_between(keys, source), *of_materials], stood_in)
     if faults:

@@ -1,4 +1,4 @@
-"""Keys of a case file that may have faults: what failed is stood in for, so that the rest is read.
+"""Keys of a file that may have faults: what failed is stood in for, so that the rest is read.
 
 A stand-in offends no rule: an unknown number is NaN, which no comparison holds for, and a list of
 names with an unknown one among them may hold any name.
@@ -9,15 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from copy import deepcopy
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
-from wallsim.case.schema import CaseKeys
 from wallsim.errors import CaseError
 from wallsim.source import EXTRA, Fault, Source, fields, meant_key
 from wallsim.toml_lines import KeyPath
 from wallsim.units import Quantity
+
+Model = TypeVar("Model", bound=BaseModel)
 
 NAMELESS = "\N{REPLACEMENT CHARACTER}"
 """Stands for a text that could not be read."""
@@ -31,8 +32,10 @@ def is_known(quantity: Quantity) -> bool:
     return not math.isnan(quantity.value)
 
 
-def read_keys(source: Source) -> tuple[CaseKeys, list[Fault], set[KeyPath]]:
-    """Return a case's keys, what is wrong with single ones, and the places stood in for.
+def read_keys(
+    source: Source, model: type[Model]
+) -> tuple[Model, list[Fault], set[KeyPath]]:
+    """Return a file's keys, what is wrong with single ones, and the places stood in for.
 
     Raises
     ------
@@ -44,10 +47,10 @@ def read_keys(source: Source) -> tuple[CaseKeys, list[Fault], set[KeyPath]]:
     used: dict[KeyPath, int] = {}
     for _ in range(_MOST_ROUNDS):
         try:
-            return CaseKeys.model_validate(data), faults, set(used)
+            return model.model_validate(data), faults, set(used)
         except ValidationError as error:
-            faults = faults or source.faults_of(CaseKeys, error)
-            for place in _failed(data, error, used):
+            faults = faults or source.faults_of(model, error)
+            for place in _failed(model, data, error, used):
                 _replace(data, place, used)
     raise CaseError([fault.text for fault in faults])
 
@@ -61,7 +64,9 @@ def sound(faults: Iterable[Fault], stood_in: set[KeyPath]) -> list[Fault]:
     ]
 
 
-def _failed(data: Any, error: ValidationError, used: dict[KeyPath, int]) -> list[KeyPath]:
+def _failed(
+    model: type[BaseModel], data: Any, error: ValidationError, used: dict[KeyPath, int]
+) -> list[KeyPath]:
     """Return the places that need a stand-in; keys that mean nothing are taken out."""
     places: dict[KeyPath, None] = {}
     for item in error.errors(include_url=False):
@@ -69,10 +74,10 @@ def _failed(data: Any, error: ValidationError, used: dict[KeyPath, int]) -> list
         table = _table(data, place)
         if kind == EXTRA:
             del table[place[-1]]
-            place = meant_key(CaseKeys, place)
+            place = meant_key(model, place)
             if place == item["loc"] or place[-1] in table:
                 continue
-        elif kind == "model_type" and place[-1] in fields(CaseKeys, place):
+        elif kind == "model_type" and place[-1] in fields(model, place):
             del table[place[-1]]
             table[NAMELESS] = {}
             used[*place[:-1], NAMELESS] = 0

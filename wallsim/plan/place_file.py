@@ -29,6 +29,7 @@ from wallsim.case.schema import (
     TubeKeys,
     key,
 )
+from wallsim.case.stand_ins import NAMELESS, read_keys, sound
 from wallsim.errors import CaseError
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity, parse
@@ -193,12 +194,10 @@ def load_plan(path: Path | str) -> Plan:
     Raises
     ------
     CaseError
-        With the faults of the file, ``file:line: key: what is wrong (got X); what to do``.
+        With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
     source = Source.of(Path(path), "plan")
-    keys, faults = source.validate(PlacementKeys)
-    if keys is None:
-        raise CaseError(_texts(faults))
+    keys, faults, stood_in = read_keys(source, PlacementKeys)
     as_case = CaseKeys.model_construct(
         title=keys.title, tube=keys.tube, sensor=keys.sensor, blend=keys.blend, fit=keys.fit,
         pressure=keys.pressure or PressureKeys(channel="none"), run=[],
@@ -206,14 +205,11 @@ def load_plan(path: Path | str) -> Plan:
     )
     solids, of_materials = solids_of(as_case, source)
     wants, goal, own = _wanted(keys, source)
-    faults = [*faults_between(as_case, source), *of_materials, *own, *_run_faults(keys, source)]
+    faults += sound([*faults_between(as_case, source), *of_materials, *own,
+                     *_run_faults(keys, source)], stood_in)
     if faults:
-        raise CaseError(_texts(faults))
+        raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
     return _plan(keys, case_of(as_case, source, solids), wants, goal)
-
-
-def _texts(faults: list[Fault]) -> list[str]:
-    return [fault.text for fault in sorted(faults, key=lambda fault: fault.line)]
 
 
 def _plan(keys: PlacementKeys, case: Case, wants: tuple[Want, ...], goal: float | None) -> Plan:
@@ -233,7 +229,7 @@ def _plan(keys: PlacementKeys, case: Case, wants: tuple[Want, ...], goal: float 
 def _run_faults(keys: PlacementKeys, source: Source) -> list[Fault]:
     faults, seen = [], set()
     for i, run in enumerate(keys.run):
-        if run.blend not in keys.blend:
+        if run.blend not in keys.blend and NAMELESS not in keys.blend:
             known = advice(run.blend, keys.blend, "known")
             faults.append(source.fault(("run", i, "blend"), "no such blend", run.blend, known))
         if run.name in seen:
@@ -270,7 +266,7 @@ def _wanted(
         known = [run.name for run in keys.run] if want.kind == "bore peak" else dosed
         what = "planned run" if want.kind == "bore peak" else "planned blend with a deposit"
         for name in want.of:
-            if name not in known:
+            if name not in known and fired <= set(keys.blend) and NAMELESS not in known:
                 todo = advice(name, known, "known")
                 faults.append(source.fault(place, f"no {what} {name}", text, todo))
         wants.append(want)

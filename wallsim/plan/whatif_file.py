@@ -17,9 +17,10 @@ from pydantic import Field, PlainValidator
 from wallsim.case import load_case
 from wallsim.case.model import Case
 from wallsim.case.schema import FixedTemperature, Table, Word, key, reader
+from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError, InputError
 from wallsim.materials import load_solid
-from wallsim.source import Source, advice
+from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
 
 MOST = 20000
@@ -195,20 +196,28 @@ def load_whatif(path: Path | str) -> WhatIf:
     Raises
     ------
     CaseError
-        With the faults of the file, ``file:line: key: what is wrong (got X); what to do``.
+        With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
     path = Path(path)
     source = Source.of(path, "what-if file")
     if "tube" in source.data and "case" not in source.data:
         return WhatIf.of(load_case(path))
-    keys, faults = source.validate(WhatIfKeys)
-    if keys is None:
-        raise CaseError([fault.text for fault in faults])
+    keys, faults, stood_in = read_keys(source, WhatIfKeys)
+    texts = [fault.text for fault in faults]
+    if ("case",) in stood_in:
+        raise CaseError(texts)
     place = path.parent / keys.case
-    case = load_case(place / "case.toml" if place.is_dir() else place)
-    faults = _faults(keys, source, case)
+    if not place.exists():
+        absent = source.fault(("case",), "no such case file", keys.case,
+                              f"looked for {place}; check the path")
+        raise CaseError([absent.text, *texts])
+    try:
+        case = load_case(place / "case.toml" if place.is_dir() else place)
+    except CaseError as error:
+        raise CaseError([*texts, *error.faults]) from error
+    faults += sound(_faults(keys, source, case), stood_in)
     if faults:
-        raise CaseError([fault.text for fault in faults])
+        raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
     varied = {name: tuple(_plain(v) for v in values) for name in VaryKeys.model_fields
               if (values := getattr(keys.vary, name)) is not None}
     changes = _changes(keys, varied)
@@ -260,7 +269,7 @@ def _changes(keys: WhatIfKeys, varied: dict[str, tuple[Any, ...]]) -> tuple[Chan
     return tuple(out)
 
 
-def _faults(keys: WhatIfKeys, source: Source, case: Case) -> list[Any]:
+def _faults(keys: WhatIfKeys, source: Source, case: Case) -> list[Fault]:
     faults = []
     used = tuple(dict.fromkeys(run.blend for run in case.runs))
     tables: list[tuple[tuple[str | int, ...], Any]] = [(("base",), keys.base)]
@@ -279,5 +288,5 @@ def _faults(keys: WhatIfKeys, source: Source, case: Case) -> list[Any]:
             try:
                 load_solid(value, source.path.parent)
             except CaseError as error:
-                faults.append(source.fault(place, error.faults[0], value))
+                faults += [source.fault(place, text) for text in error.faults]
     return faults
