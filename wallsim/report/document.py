@@ -1,4 +1,4 @@
-"""The document of a fit: reading it, writing it, and getting arrays and intervals out of it."""
+"""The document of a result: read, written, and arrays and intervals got out of it."""
 
 from __future__ import annotations
 
@@ -20,6 +20,16 @@ Array = NDArray[np.float64]
 Document = Mapping[str, Any]
 
 SCHEMA = "wallsim.fit/1"
+PREDICTION, WHATIF, PLAN = "wallsim.predict/1", "wallsim.whatif/1", "wallsim.place/1"
+NEEDED: Mapping[str, tuple[str, ...]] = {
+    SCHEMA: ("case", "runs", "gas_side", "blends"),
+    PREDICTION: ("case", "runs", "from", "draws", "caution"),
+    WHATIF: ("title", "firings", "varied", "factor", "from", "draws", "caution"),
+    PLAN: ("case", "answers", "planned", "wants", "stations", "along_tube", "worth", "goal",
+           "tube_length_m", "keep_out_m", "limit", "lag_s", "against_number", "against_burn",
+           "against_repeats", "against_rate", "against_lag"),
+}
+"""What the page of each kind of result is made from."""
 RESULT = "result.json"
 TIME = "time_s"
 
@@ -154,43 +164,68 @@ def write_document(document: Document, traces: Mapping[str, pd.DataFrame], folde
     for name, stem in file_stems(content["runs"]).items():
         text = traces[name].to_csv(index=False, float_format="%.8g", lineterminator="\n")
         write(folder / "traces" / f"{stem}.csv", text.encode())
-    text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
+    write_json(content, folder)
+
+
+def write_json(document: Document, folder: Path) -> None:
+    """Write ``result.json``.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written.
+    """
+    text = json.dumps(plain(document), indent=1, ensure_ascii=False, allow_nan=False)
     write(folder / RESULT, f"{text}\n".encode())
 
 
+def write_table(frame: pd.DataFrame, path: Path) -> None:
+    """Write a CSV of six figures.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written.
+    """
+    text = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
+    write(path, text.encode())
+
+
 def read_document(folder: Path) -> dict[str, Any]:
-    """Return the document of a result folder.
+    """Return the document of a result folder; ``schema`` says of which kind it is.
 
     Raises
     ------
     InputError
-        If the folder has none, or one of another kind.
+        If the folder has none, or one of no known kind.
     """
     path = folder / RESULT
     if not folder.is_dir():
-        raise InputError(f"{folder}: no such folder; give the folder that a fit has written")
+        raise InputError(f"{folder}: no such folder; give a folder that wallsim has written")
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise InputError(
-            f"{folder}: has no {RESULT}; give the folder that a fit has written"
+            f"{folder}: has no {RESULT}; give a folder that wallsim has written"
         ) from None
     except (OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read ({error}); run the fit again") from error
+        raise InputError(f"{path}: cannot be read ({error}); run the command again") from error
     schema = document.get("schema") if isinstance(document, dict) else None
-    if schema != SCHEMA:
+    if schema not in NEEDED:
         raise InputError(
-            f"{path}: schema: must be {SCHEMA!r} (got {schema!r}); "
-            "render it with the version that wrote it, or run the fit again"
+            f"{path}: schema: must be {' or '.join(NEEDED)} (got {schema!r}); "
+            "render it with the version that wrote it, or run the command again"
         )
-    lacking = [key for key in ("case", "runs", "gas_side", "blends") if key not in document]
+    lacking = [key for key in NEEDED[schema] if key not in document]
     if lacking:
-        raise InputError(f"{path}: has no {', '.join(lacking)}; run the fit again")
+        raise InputError(f"{path}: has no {', '.join(lacking)}; run the command again")
     return dict(document)
 
 
-def read_traces(document: Document, folder: Path) -> dict[str, pd.DataFrame]:
-    """Return the traces of every run of ``document``.
+def read_traces(
+    document: Document, folder: Path, place: str = "traces"
+) -> dict[str, pd.DataFrame]:
+    """Return the traces of every run of ``document``, which are in the folder ``place``.
 
     Raises
     ------
@@ -199,17 +234,17 @@ def read_traces(document: Document, folder: Path) -> dict[str, pd.DataFrame]:
     """
     traces = {}
     for name, stem in file_stems(document["runs"]).items():
-        path = folder / "traces" / f"{stem}.csv"
+        path = folder / place / f"{stem}.csv"
         try:
             frame = pd.read_csv(path)
         except FileNotFoundError:
             raise InputError(
-                f"{folder}: traces/{path.name} of run {name} is missing; run the fit again"
+                f"{folder}: {place}/{path.name} of run {name} is missing; run the command again"
             ) from None
         except (OSError, ValueError) as error:
-            raise InputError(f"{path}: cannot be read ({error}); run the fit again") from error
+            raise InputError(f"{path}: cannot be read ({error}); run the command again") from error
         if TIME not in frame.columns:
-            raise InputError(f"{path}: has no column {TIME}; run the fit again")
+            raise InputError(f"{path}: has no column {TIME}; run the command again")
         traces[name] = frame
     return traces
 

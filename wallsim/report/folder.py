@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
 
 from wallsim.errors import OutputError
-from wallsim.report.document import Document, read_document, read_traces, write, write_document
+from wallsim.report.document import (
+    PLAN,
+    PREDICTION,
+    SCHEMA,
+    WHATIF,
+    Document,
+    read_document,
+    read_traces,
+    write,
+    write_document,
+    write_table,
+)
+from wallsim.report.style import Drawing
 
 REPORT = "report.html"
 
@@ -41,35 +53,55 @@ def save(document: Document, traces: Mapping[str, pd.DataFrame], folder: Path) -
 
 
 def render(folder: Path) -> Path:
-    """Write tables, figures and report of a result folder again; return the report's path.
+    """Render a result folder again, of whatever command; return the report's path.
 
-    Only ``result.json`` and ``traces/`` are read, so the outcome is the same each time. Figures of
-    what the result no longer holds are taken away.
+    Page and figures, and the tables of a fit, are made from ``result.json`` and the readings beside
+    it alone, so the outcome is the same each time. Figures of what the result no longer holds are
+    taken away.
 
     Raises
     ------
     InputError
-        If the folder holds no result, one of another schema, or lacks traces of a run.
+        If the folder holds no result, one of no known kind, or lacks traces of a run.
     OutputError
         If it cannot be written.
     """
-    from wallsim.report.figures import draw
-    from wallsim.report.html import page
-    from wallsim.report.tables import tables
+    from wallsim.report.forecast import render_prediction, render_whatif
+    from wallsim.report.placement import render_plan
 
     folder = Path(folder)
     document = read_document(folder)
-    traces = read_traces(document, folder)
-    for stem, frame in tables(document).items():
-        text = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
-        write(folder / "tables" / f"{stem}.csv", text.encode())
-    drawings = draw(document, traces)
+    renderers = {SCHEMA: _render_fit, PREDICTION: render_prediction, WHATIF: render_whatif,
+                 PLAN: render_plan}
+    return publish(folder, *renderers[document["schema"]](document, folder))
+
+
+def publish(folder: Path, drawings: Sequence[Drawing], page: str) -> Path:
+    """Write figures and page into a result folder; return the page's path.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
     for drawing in drawings:
         write(folder / "figures" / f"{drawing.stem}.png", drawing.png)
     _clear(folder / "figures", {f"{drawing.stem}.png" for drawing in drawings})
     report = folder / REPORT
-    write(report, page(document, drawings).encode())
+    write(report, page.encode())
     return report
+
+
+def _render_fit(document: Document, folder: Path) -> tuple[list[Drawing], str]:
+    from wallsim.report.figures import draw
+    from wallsim.report.html import page
+    from wallsim.report.tables import tables
+
+    traces = read_traces(document, folder)
+    for stem, frame in tables(document).items():
+        write_table(frame, folder / "tables" / f"{stem}.csv")
+    drawings = draw(document, traces)
+    return drawings, page(document, drawings)
 
 
 def _clear(folder: Path, kept: set[str]) -> None:

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import pandas as pd
 
-from wallsim.report.document import Document, file_stems, plain, write
-from wallsim.report.folder import REPORT
+from wallsim.report.document import Document, file_stems, read_traces, write_json, write_table
+from wallsim.report.folder import render
+from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
 from wallsim.rounding import interval_text
 
 ZERO_CELSIUS = 273.15
+READINGS = "readings"
 MOST_ROWS = 40
 BEYOND = "beyond the metal's table"
 
@@ -31,12 +30,10 @@ def save_prediction(
     OutputError
         If it cannot be written.
     """
-    from wallsim.report.forecast_figures import draw_prediction
-
     for name, stem in file_stems(frames).items():
-        _csv(frames[name], folder / "readings" / f"{stem}.csv")
-    title = f"Prediction: {document['case']['title']}"
-    _write(document, title, prediction_rows(document), draw_prediction(document, frames), folder)
+        write_table(frames[name], folder / READINGS / f"{stem}.csv")
+    write_json(document, folder)
+    render(folder)
 
 
 def save_whatif(document: Document, table: pd.DataFrame, folder: Path) -> None:
@@ -47,38 +44,36 @@ def save_whatif(document: Document, table: pd.DataFrame, folder: Path) -> None:
     OutputError
         If it cannot be written.
     """
+    write_table(table, folder / "tables" / "firings.csv")
+    write_json(document, folder)
+    render(folder)
+
+
+def render_prediction(document: Document, folder: Path) -> tuple[list[Drawing], str]:
+    """Return figures and page of a prediction, whose readings are in ``folder``."""
+    from wallsim.report.forecast_figures import draw_prediction
+
+    drawings = draw_prediction(document, read_traces(document, folder, READINGS))
+    title = f"Prediction: {document['case']['title']}"
+    return drawings, _page(document, title, prediction_rows(document), drawings)
+
+
+def render_whatif(document: Document, folder: Path) -> tuple[list[Drawing], str]:
+    """Return figures and page of a what-if."""
     from wallsim.report.forecast_figures import draw_whatif
 
-    _csv(table, folder / "tables" / "firings.csv")
-    _write(document, document["title"], whatif_rows(document), draw_whatif(document), folder)
+    drawings = draw_whatif(document)
+    return drawings, _page(document, document["title"], whatif_rows(document), drawings)
 
 
-def _csv(frame: pd.DataFrame, path: Path) -> None:
-    text = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
-    write(path, text.encode())
-
-
-def _write(
-    document: Document, title: str, rows: list[dict[str, str]], drawings: Sequence[Drawing],
-    folder: Path,
-) -> None:
-    text = json.dumps(plain(document), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    write(folder / "result.json", text.encode())
-    figures = []
-    for d in drawings:
-        write(folder / "figures" / f"{d.stem}.png", d.png)
-        figures.append({"title": d.title, "caption": d.caption, "width": d.width,
-                        "height": d.height, "data": base64.b64encode(d.png).decode("ascii")})
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )
-    page = environment.get_template("forecast.html").render(
-        title=title, basis=basis(document), caution=document["caution"],
+def _page(
+    document: Document, title: str, rows: list[dict[str, str]], drawings: Sequence[Drawing]
+) -> str:
+    return filled(
+        "forecast.html", drawings, title=title, basis=basis(document), caution=document["caution"],
         columns=list(rows[0]) if rows else [], rows=rows[:MOST_ROWS],
-        left_out=max(len(rows) - MOST_ROWS, 0), figures=figures,
+        left_out=max(len(rows) - MOST_ROWS, 0),
     )
-    write(folder / REPORT, page.encode())
 
 
 def _text(interval: Any, offset: float = 0.0, digits: int = 0, none: str = "-") -> str:

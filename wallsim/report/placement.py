@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-import jinja2
 import pandas as pd
 
-from wallsim.report.document import Document, plain, write
-from wallsim.report.folder import REPORT
+from wallsim.report.document import Document, write_json, write_table
+from wallsim.report.folder import render
+from wallsim.report.pages import filled
+from wallsim.report.style import Drawing
 
 
 def save_plan(document: Document, frames: Mapping[str, pd.DataFrame], folder: Path) -> None:
@@ -23,31 +21,21 @@ def save_plan(document: Document, frames: Mapping[str, pd.DataFrame], folder: Pa
     OutputError
         If it cannot be written.
     """
+    folder = Path(folder)
+    write_json(document, folder)
+    for stem, frame in frames.items():
+        write_table(frame, folder / "tables" / f"{stem}.csv")
+    render(folder)
+
+
+def render_plan(document: Document, folder: Path) -> tuple[list[Drawing], str]:
+    """Return figures and page of a plan."""
     from wallsim.report.placement_figures import draw_plan
 
-    folder = Path(folder)
-    text = json.dumps(plain(document), indent=1, ensure_ascii=False) + "\n"
-    write(folder / "result.json", text.encode())
-    for stem, frame in frames.items():
-        csv = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
-        write(folder / "tables" / f"{stem}.csv", csv.encode())
-    figures = []
-    for d in draw_plan(document):
-        write(folder / "figures" / f"{d.stem}.png", d.png)
-        figures.append({"title": d.title, "caption": d.caption, "width": d.width,
-                        "height": d.height, "data": base64.b64encode(d.png).decode("ascii")})
-    write(folder / REPORT, _page(document, figures).encode())
-
-
-def _page(document: Document, figures: list[dict[str, Any]]) -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )
-    case = document["case"]
-    return environment.get_template("placement.html").render(
-        title=case["title"], path=case["path"], answers=document["answers"],
-        planned=document["planned"], figures=figures,
+    drawings, case = draw_plan(document), document["case"]
+    return drawings, filled(
+        "placement.html", drawings, title=case["title"], path=case["path"],
+        answers=document["answers"], planned=document["planned"],
     )
 
 
