@@ -9,7 +9,7 @@ PACKAGE = Path(__file__).parents[1] / "wallsim"
 ORDER = (
     "errors", "rounding", "units", "toml_lines", "source", "materials", "case", "logs", "wall",
     "regression", "build", "estimate", "plan", "starter", "workers", "output", "report", "check",
-    "api", "cli",
+    "api", "api_next", "cli",
 )
 ALLOWED = {
     "regression": {"regression", "errors"},

@@ -17,17 +17,23 @@ _PLACES = {
     "load_plan": "wallsim.plan.place_file",
     "place": "wallsim.api",
     "Placement": "wallsim.api",
+    "load_next": "wallsim.plan.next_file",
+    "next_firing": "wallsim.api_next",
+    "NextFiring": "wallsim.api_next",
 }
 
 __all__ = [
     "FitResult",
     "Forecast",
+    "NextFiring",
     "Placement",
     "__version__",
     "fit",
     "load_campaign",
     "load_case",
+    "load_next",
     "load_plan",
+    "next_firing",
     "place",
     "predict",
     "whatif",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -267,6 +268,41 @@ def _run_place(plan: Any, quiet: bool) -> Any:
         result = run(plan, progress=told)
         bar.update(task, description="done", completed=1, total=1)
     return result
+
+
+@app.command("next", epilog="Example: wallsim next cases/next_firing --from lance-result --out "
+             "lance-next")
+def next_firing(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="File that states the decision, or "
+                                         "the folder with its next.toml.")],
+    out: Out,
+    fitted: Annotated[Path, typer.Option("--from", metavar="DIR", help="Result folder of the fit "
+                                         "of the campaign.")],
+    force: Force = False,
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say which firing to make next to settle a decision, how often, and its chance to."""
+    from wallsim.output import result_folder
+    from wallsim.plan.next_file import load_next
+
+    question = load_next(case)
+    with result_folder(out, force=force, keep=(question.path, *question.case.files, fitted)) as at:
+        from wallsim.api_next import next_firing as run
+
+        with _console(stderr=True).status("reading the logs") if not quiet else nullcontext() as s:
+            result = run(question, fitted, progress=s.update if s else None)
+        result.write(at)
+    if json:
+        sys.stdout.write(result.to_json() + "\n")
+    elif not quiet:
+        from wallsim.report.next_firing import next_text
+
+        sys.stdout.write(f"{next_text(result.document)}Report: {out / 'report.html'}\n")
+    if result.exit_code:
+        if json or quiet:
+            sys.stderr.write(f"{result.document['answers'][0]['text']}\n")
+        raise typer.Exit(result.exit_code)
 
 
 @app.command(epilog="Example: wallsim report lance-result")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import zipfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +65,7 @@ class Knowledge:
         try:
             with np.load(path, allow_pickle=False) as saved:
                 names, laws = saved["names"].tolist(), saved["laws"].tolist()
-                x, covariance = saved["x"], saved["covariance"]
+                x, covariance, sd = saved["x"], saved["covariance"], saved["prior_sd"]
                 signature = str(saved["case"])
         except FileNotFoundError:
             hint = f"wallsim fit {campaign.case.path} --out {folder} --force"
@@ -79,7 +79,7 @@ class Knowledge:
                 f"{path}: belongs to another case than {campaign.case.path}, or the case has been "
                 "changed since; run the fit again, or name the folder of this case's fit"
             )
-        return cls(unknowns, x, _root(covariance), f"fit in {folder}")
+        return cls(_scattering(unknowns, sd), x, _root(covariance), f"fit in {folder}")
 
     @property
     def of_a_fit(self) -> bool:
@@ -123,8 +123,18 @@ def save_posterior(estimate: Estimate, folder: Path) -> None:
     np.savez_compressed(
         Path(folder) / POSTERIOR, x=estimate.x, covariance=estimate.covariance,
         names=np.array([p.name for p in estimate.unknowns.prior.parameters]),
+        prior_sd=np.array([p.sd for p in estimate.unknowns.prior.parameters]),
         laws=np.array(laws, dtype=str), case=_signature(estimate.unknowns.case),
     )
+
+
+def _scattering(unknowns: Unknowns, sd: Array) -> Unknowns:
+    """Return the unknowns with firings that scatter as the fit has learnt."""
+    prior = unknowns.prior
+    for i, p in enumerate(prior.parameters):
+        if p.name.startswith(OF_ONE_FIRING) and sd[i] != p.sd:
+            prior = prior.rescaled(np.array([i]), float(sd[i] / p.sd))
+    return replace(unknowns, prior=prior)
 
 
 def _signature(case: Case) -> str:

@@ -1,0 +1,265 @@
+"""Which firing next: the file, the chances, the response of new blends, the information."""
+
+import json
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+import wallsim
+from tests.cli.command import wallsim as command
+from tests.plan.small_question import ask
+from tests.statistics.campaigns import Here
+from wallsim.build import load_campaign
+from wallsim.errors import CaseError, InputError
+from wallsim.estimate.joint import estimate_jointly
+from wallsim.estimate.readouts import AlongTube, log_mean
+from wallsim.estimate.run_model import Resolution
+from wallsim.plan.draws import save_posterior
+from wallsim.plan.next_document import valued_blends
+from wallsim.plan.next_file import NewBlend, load_next
+from wallsim.plan.next_model import Outlook, run_of
+from wallsim.plan.next_response import Response
+from wallsim.plan.next_study import settled
+from wallsim.plan.next_words import mixture, per_cent
+from wallsim.units import Quantity
+
+CASES = Path(__file__).parents[2] / "cases"
+NEW = '[new]\nsilicon = ["0.5 %", "3 %"]\n'
+
+
+@pytest.mark.parametrize(("n0", "n", "mean"), [(4.0, 6.0, 1.2), (2.0, 20.0, 0.3), (9.0, 1.0, -1.1)])
+def test_chance_of_a_normal_mean_is_the_closed_form_of_its_bayesian_power(n0, n, mean):
+    """Prior N(mean, 1/n0), n values of unit variance, interval of 95 % above nothing.
+
+    Spiegelhalter, Abrams & Myles 2004, Bayesian Approaches to Clinical Trials and Health-Care
+    Evaluation, section 6.5 (from memory):
+    Phi(sqrt(n0 + n) sqrt(n0) mean / sqrt(n) - sqrt(n0/n) z).
+    """
+    z = norm.ppf(0.975)
+    expected = norm.cdf(np.sqrt((n0 + n) * n0 / n) * mean - np.sqrt(n0 / n) * z)
+    got = settled(np.array([mean]), np.array([[1.0 / n0]]), np.array([[1.0 / (n0 + n)]]), 0.0, z)
+    assert got.above == pytest.approx(expected, rel=1e-12)
+
+
+def test_chance_is_the_share_of_updated_intervals_that_leave_the_value_out():
+    rng, m, v, noise, value, draws = np.random.default_rng(3), 0.4, 0.09, 0.16, 0.1, 200000
+    truth = m + np.sqrt(v) * rng.standard_normal(draws)
+    seen = truth + np.sqrt(noise) * rng.standard_normal(draws)
+    w = 1.0 / (1.0 / v + 1.0 / noise)
+    mean, half = w * (m / v + seen / noise), norm.ppf(0.975) * np.sqrt(w)
+    got = settled(np.array([m]), np.array([[v]]), np.array([[w]]), value, norm.ppf(0.975))
+    assert got.above == pytest.approx(np.mean(mean - half > value), abs=0.004)
+    assert got.below == pytest.approx(np.mean(mean + half < value), abs=0.004)
+    assert got.settled == got.above + got.below
+
+
+def test_what_tells_nothing_leaves_the_decision_as_it_is():
+    C = np.array([[0.01]])
+    assert settled(np.array([0.3]), C, C, 0.0, 1.96).above == 1.0
+    assert settled(np.array([-0.3]), C, C, 0.0, 1.96).below == 1.0
+    assert settled(np.array([0.1]), C, C, 0.0, 1.96).settled == 0.0
+
+
+def test_of_several_blends_one_above_is_enough_and_all_must_be_below():
+    now, after = np.diag([0.09, 0.09]), np.diag([0.01, 0.01])
+    one = [settled(np.array([m]), now[:1, :1], after[:1, :1], 0.0, 1.96) for m in (0.2, -0.1)]
+    both = settled(np.array([0.2, -0.1]), now, after, 0.0, 1.96)
+    assert both.above == pytest.approx(1.0 - (1.0 - one[0].above) * (1.0 - one[1].above), abs=0.01)
+    assert both.below == pytest.approx(one[0].below * one[1].below, abs=0.01)
+    same = settled(np.array([0.2, 0.2]), np.full((2, 2), 0.09), np.full((2, 2), 0.01), 0.0, 1.96)
+    assert same.above == pytest.approx(one[0].above, abs=0.01)
+
+
+def response(R, scatter=0.1):
+    silicon = np.array([0.005, 0.01, 0.02, 0.03])[: len(R)]
+    X = np.column_stack((np.ones(len(R)), silicon))
+    fractions = np.column_stack((silicon, np.zeros(len(R))))
+    return Response(tuple("abcd"[: len(R)]), ("constant", "silicon"), np.array(R),
+                    0.2 * np.eye(len(R)), np.linalg.pinv(X), fractions, scatter)
+
+
+def test_expected_R_of_a_new_blend_lies_on_the_line_with_its_gradient():
+    r = response([0.6e-4, 1.1e-4, 2.1e-4, 3.1e-4])
+    blend = NewBlend("new", 0.025, 0.0, "c")
+    expected = r.expected(blend, None)
+    assert float(expected.value) == pytest.approx(2.6e-4)
+    step = 1e-6
+    for i in range(4):
+        R = r.R.copy()
+        R[i] *= np.exp(0.2 * step)
+        changed = float(response(R).expected(blend, None).value)
+        assert np.log(changed / 2.6e-4) / step == pytest.approx(expected.gradient[i], rel=1e-4)
+
+
+def test_departures_of_new_blends_are_those_of_refitted_lines():
+    r = response([0.6e-4, 1.1e-4, 2.1e-4, 3.1e-4])
+    new = [NewBlend("x", 0.015, 0.0, "b"), NewBlend("y", 0.04, 0.0, "d")]
+    rng, draws = np.random.default_rng(1), 100000
+    fired = r.R * (1.0 + 0.1 * rng.standard_normal((draws, 4)))
+    line = np.array([r.weights(b) for b in new]) @ r.R
+    error = (fired @ np.array([r.weights(b) for b in new]).T - line) / line
+    error -= 0.1 * rng.standard_normal((draws, 2))
+    assert r.departures(new) == pytest.approx(np.cov(error.T), rel=0.03)
+    assert r.beyond(new[0]) == 0.0
+    assert r.beyond(new[1]) == pytest.approx(0.4)
+
+
+def test_a_line_that_gives_no_positive_R_is_refused():
+    r = response([0.2e-4, 1.0e-4, 2.6e-4])
+    with pytest.raises(InputError, match=r"q.toml: new.silicon: .* no positive R at 0.1 % silicon"):
+        r.expected(NewBlend("new", 0.001, 0.0, "a"), SimpleNamespace(path="q.toml"))
+
+
+def test_repeats_are_as_many_firings_stacked_each_with_its_own_scatter():
+    rng, common, own, n = np.random.default_rng(5), 3, 2, 3
+    J = rng.standard_normal((20, common + own))
+    whole = np.zeros((20 * n, common + n * own))
+    for k in range(n):
+        rows = slice(20 * k, 20 * (k + 1))
+        whole[rows, :common] = J[:, :common]
+        whole[rows, common + own * k : common + own * (k + 1)] = J[:, common:]
+    expected = np.linalg.inv(whole.T @ whole + np.eye(common + n * own))[:common, :common]
+    M = J.T @ J
+    inside = np.linalg.inv(M[common:, common:] + np.eye(own))
+    M = M[:common, :common] - M[:common, common:] @ inside @ M[common:, :common]
+    outlook = Outlook(None, None, None, None, np.empty(0), np.arange(common), None, {"b": M}, {})
+    assert outlook.covariance(np.eye(common), {"b": n}) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("change", "words"), [
+    ({"blend": "dose"}, 'decision.blend: no such fired blend with a deposit (got "dose"); did you '
+                        'mean "dosed"?'),
+    ({"above": "-1 mm^2*K/W"}, "decision.above: must be above 0 m^2*K/W"),
+    ({"above": "100 mm"}, "decision.above: 'mm' is not a unit of the kind"),
+    ({"more": 'confidence = "40 %"'}, "decision.confidence: must be above 0.5"),
+    ({"new": 'like = "r9"\n'}, 'firing.like: no such run (got "r9")'),
+    ({"new": 'blends = ["wet"]\n'}, 'firing.blends[1]: no such fired blend (got "wet")'),
+    ({"new": "blends = []\n"}, "firing.blends: leaves nothing to choose from"),
+    ({"new": '[new]\nsilicon = "2 %"\n'}, "new.silicon: must be a pair"),
+    ({"new": '[new]\nsilicon = ["3 %", "2 %"]\n'}, "new.silicon: ends before it starts"),
+    ({"new": NEW + 'water = ["0 %", "5 %"]\n'},
+     "new.water: all fired blends have 0 % water, so what more or less does is not known"),
+    ({"new": NEW + '[[new.blend]]\nname = "x"\nsilicon = "4 %"\n'},
+     'new.blend[x].silicon: outside the bounds of new.silicon, 0.5 % to 3 % (got "4 %")'),
+    ({"new": NEW + '[[new.blend]]\nname = "bare"\nsilicon = "2 %"\n'},
+     'new.blend[bare].name: used twice (got "bare")'),
+])
+def test_a_question_with_a_fault_is_refused_in_one_line(tmp_path, change, words):
+    path = ask(tmp_path, rows=["0"], **change)
+    with pytest.raises(CaseError) as caught:
+        load_next(path)
+    [line] = caught.value.faults
+    assert line.startswith(f"{path}:")
+    assert words in line
+
+
+def test_steps_make_a_grid_between_the_bounds_and_the_file_is_found_in_its_folder(tmp_path):
+    ask(tmp_path, rows=["0"], new='[new]\nsilicon = ["1 %", "3 %"]\nsteps = 3\n')
+    question = load_next(tmp_path)
+    assert [b.silicon for b in question.new] == pytest.approx([0.01, 0.02, 0.03])
+    assert {b.like for b in question.new} == {"dosed"}
+    assert (question.like, question.fired) == ("r2", ("bare", "dosed"))
+    assert question.scatter == Quantity(0.2, 0.1, "20 % +- 10 %")
+
+
+@pytest.fixture(scope="module")
+def fitted(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("q")
+    path = ask(folder, more='chance = "99.9 %"')
+    campaign = load_campaign(wallsim.load_case(folder / "campaign" / "case.toml"))
+    fit = estimate_jointly(campaign, Here(), resolution=Resolution(1, 8, 0.4))
+    (folder / "fit").mkdir()
+    save_posterior(fit, folder / "fit")
+    told = {"identifiable": True, "upper_limit_only": False}
+    blends = {"bare": {"deposit": None}, "dosed": {"deposit": told}}
+    (folder / "fit" / "result.json").write_text(json.dumps({"blends": blends}))
+    return path, log_mean(AlongTube.of(fit).resistance("dosed")).interval(fit.covariance)
+
+
+@pytest.fixture(scope="module")
+def answer(fitted):
+    return wallsim.next_firing(fitted[0], fitted[0].parent / "fit", executor=Here())
+
+
+def test_the_decision_starts_from_the_interval_of_the_fit(fitted, answer):
+    R = fitted[1]
+    now = answer.document["decision"]["now"]
+    assert now["mean_resistance_m2K_W"] == pytest.approx(R, rel=1e-6)
+    sd = np.log(R["high"] / R["low"]) / (2.0 * norm.ppf(0.975))
+    assert now["chance_above"] == pytest.approx(norm.cdf(np.log(R["estimate"] / 1.2e-4) / sd))
+
+
+def test_more_firings_tell_more_and_mixes_are_no_worse_than_one_blend(answer):
+    document = answer.document
+    assert {row["blend"] for row in document["candidates"]} == {"bare", "dosed"}
+    for row in document["candidates"]:
+        narrower = [s["narrower_by"] for s in [*row["steps"], row["without_end"]]]
+        assert 0.0 < narrower[0]
+        assert narrower == sorted(narrower)
+    for n, mix in enumerate(document["mixes"]):
+        best = max(row["steps"][n]["chance"] for row in document["candidates"])
+        assert mix["chance"] >= best - 1e-3
+        assert mix["total"] == n + 1
+
+
+def test_what_it_leaves_behind_and_how_it_ends(answer, tmp_path):
+    folder = answer.save(tmp_path / "out")
+    assert json.loads((folder / "result.json").read_text()) == json.loads(answer.to_json())
+    assert {p.name for p in (folder / "figures").iterdir()} == {"chance.png", "intervals.png"}
+    assert {p.name for p in (folder / "tables").iterdir()} == {"firings.csv", "mixes.csv"}
+    page = (folder / "report.html").read_text()
+    assert page.count("<figure>") == 2
+    assert "What to fire next?" in page
+    assert len(answer.tables["firings"]) == 2 * 4
+    below = answer.document["recommended"]["chance"] < 0.999
+    assert answer.exit_code == (5 if below else 0)
+    assert ("is not reached" in answer.document["answers"][0]["text"]) == (
+        below and not answer.document["decision"]["now"]["settled"])
+
+
+def test_new_blends_need_blends_that_tell_how_R_follows_silicon(fitted, tmp_path):
+    folder = fitted[0].parent
+    text = fitted[0].read_text().replace("campaign", str(folder / "campaign"))
+    (tmp_path / "next.toml").write_text(text + NEW)
+    with pytest.raises(InputError, match=r"new\.response: dosed cannot tell how R follows silicon: "
+                                         "silicon does not vary among them"):
+        wallsim.next_firing(tmp_path, folder / "fit", executor=Here())
+
+
+def test_the_command_refuses_a_folder_without_a_fit(fitted, tmp_path):
+    done = command("next", fitted[0], "--from", tmp_path, "--out", tmp_path / "p")
+    assert done.returncode == 3
+    assert done.stderr == f"{tmp_path}: has no result.json; name the folder of a fit\n"
+    assert not (tmp_path / "p").exists()
+
+
+@pytest.mark.slow
+def test_the_command_prints_one_document_and_leaves_the_folder(fitted, tmp_path):
+    path = fitted[0]
+    done = command("next", path, "--from", path.parent / "fit", "--out", tmp_path / "o", "--json")
+    document = json.loads(done.stdout)
+    assert done.returncode == (5 if document["recommended"]["chance"] < 0.999 else 0), done.stderr
+    assert json.loads((tmp_path / "o" / "result.json").read_text()) == document
+
+
+def test_a_folder_that_holds_no_fit_is_refused(tmp_path):
+    (tmp_path / "result.json").write_text('{"firings": []}')
+    with pytest.raises(InputError, match="is not the result of a fit"):
+        valued_blends(tmp_path)
+
+
+def test_words():
+    assert mixture({"bare": 1}) == "bare once"
+    assert mixture({"bare": 1, "a": 2, "b": 3}) == "bare once, a twice and b 3 times"
+    assert [per_cent(p) for p in (0.0, 0.001, 0.123, 0.999, 1.0)] == [
+        "0 %", "below 1 %", "12 %", "above 99 %", "100 %"]
+    assert run_of("x").endswith(" x")
+
+
+def test_the_shipped_question_can_be_read():
+    question = load_next(CASES / "next_firing")
+    assert question.blend is None
+    assert len(question.new) == 4

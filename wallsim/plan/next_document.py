@@ -1,0 +1,238 @@
+"""The answer which firing to make next, as one document, tables, and words."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from wallsim import __version__
+from wallsim.build import Campaign
+from wallsim.errors import InputError
+from wallsim.plan.draws import Knowledge
+from wallsim.plan.next_file import NextQuestion
+from wallsim.plan.next_model import Outlook
+from wallsim.plan.next_study import Step, Study, rank
+from wallsim.plan.next_words import answers
+
+Document = dict[str, Any]
+Progress = Callable[[str], None]
+
+SCHEMA = "wallsim.next/1"
+RESULT = "result.json"
+IN_A_MIX = 5
+NEAR = 0.05
+CAUTION = (
+    "For planning only. The chances hold if the fit's model and its intervals hold: they are those "
+    "of a normal law about the estimate, with the Jacobian there. Firings to come are made and "
+    "logged like the run named, on a clean bore and the same thermocouples; a spoilt firing or a "
+    "lost channel tells less."
+)
+
+
+def valued_blends(folder: Path) -> list[str]:
+    """Return the blends whose R the fit in ``folder`` tells.
+
+    Raises
+    ------
+    InputError
+        If there is no readable result of a fit.
+    """
+    path = Path(folder) / RESULT
+    try:
+        blends = json.loads(path.read_text(encoding="utf-8"))["blends"]
+        return [n for n, b in blends.items() if b["deposit"] is not None
+                and b["deposit"]["identifiable"] and not b["deposit"]["upper_limit_only"]]
+    except FileNotFoundError:
+        raise InputError(f"{folder}: has no {RESULT}; name the folder of a fit") from None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{path}: is not the result of a fit; run the fit again") from error
+
+
+def build(
+    question: NextQuestion, campaign: Campaign, fitted: Path, executor: Executor,
+    progress: Progress | None = None,
+) -> Document:
+    """Return the document of ``question``.
+
+    Parameters
+    ----------
+    fitted : Path
+        Result folder of the fit of the campaign.
+    executor : Executor
+        Where firings to come are marched.
+    progress : callable or None
+        Told what is done next.
+
+    Raises
+    ------
+    InputError
+        If the folder is no fit of this case, nothing there tells the R asked for, or no firing to
+        come can be marched.
+    """
+    told = progress or (lambda _: None)
+    valued = valued_blends(fitted)
+    knowledge = Knowledge.fitted(campaign, fitted)
+    if question.blend is None and not valued:
+        raise InputError(f"{question.path}: decision.blend: the fit tells the R of no blend, so "
+                         "none is best; name a blend")
+    told("marching the firings to come")
+    outlook = Outlook.of(question, campaign, knowledge, valued, executor)
+    if not outlook.information:
+        why = next(iter(outlook.faults.values()))
+        raise InputError(f"{question.path}: firing: no firing to come can be marched: {why}")
+    told("weighing them")
+    study = Study.of(outlook, valued)
+    candidates = _candidates(study)
+    document = _head(study, knowledge, valued)
+    document["candidates"] = candidates
+    document["mixes"] = [_shown(study, step) for step in _mixes(study, candidates)]
+    _recommend(document)
+    document["answers"] = answers(document)
+    document["caution"] = CAUTION
+    return document
+
+
+def _head(study: Study, knowledge: Knowledge, valued: Sequence[str]) -> Document:
+    outlook, question = study.outlook, study.outlook.question
+    now, template = study.now(), outlook.template
+    return {
+        "schema": SCHEMA, "title": question.title, "path": str(question.path),
+        "case": {"title": question.case.title, "path": str(question.case.path)},
+        "versions": {"wallsim": __version__}, "from": knowledge.origin,
+        "decision": {
+            "quantity": "mean resistance", "blend": study.deciding[0],
+            "best_blend": question.blend is None, "deciding": list(study.deciding),
+            "told_by_campaign": study.deciding[0] in valued,
+            "above_m2K_W": question.above, "confidence": question.confidence,
+            "chance_wanted": question.chance,
+            "now": {
+                "mean_resistance_m2K_W": _interval(study, study.deciding[0], now.sd),
+                "chance_above": study.above_now(), "settled": now.chance.settled > 0.5,
+                "side": "above" if now.chance.above > 0.5 else "below",
+            },
+        },
+        "firing": {
+            "like": question.like, "burn_s": template.burn,
+            "pressure_Pa": template.events.plateau, "repeats": question.repeats,
+            "thermocouples": [t.sensor for t in template.traces],
+        },
+        "response": _response(outlook),
+        "left_out": outlook.faults,
+    }
+
+
+def _response(outlook: Outlook) -> Document | None:
+    r = outlook.response
+    if r is None:
+        return None
+    low, high = r.fractions.min(axis=0), r.fractions.max(axis=0)
+    return {
+        "blends": list(r.blends), "terms": list(r.terms),
+        "resistance_m2K_W": [float(v) for v in r.onto @ r.R],
+        "scatter_stated": outlook.question.scatter.value, "scatter": r.scatter,
+        "silicon": [float(low[0]), float(high[0])], "water": [float(low[1]), float(high[1])],
+    }
+
+
+def _interval(study: Study, blend: str, sd: float) -> dict[str, float]:
+    half, m = study.quantile * sd, study.means[blend]
+    return {"estimate": float(np.exp(m)), "low": float(np.exp(m - half)),
+            "high": float(np.exp(m + half))}
+
+
+def _shown(study: Study, step: Step) -> Document:
+    """Return one step; widths are compared with the present one in the log of R."""
+    blend, now = study.deciding[0], study.now()
+    return {
+        "firings": {b: int(n) for b, n in step.firings.items()},
+        "total": int(sum(step.firings.values())),
+        "chance": step.chance.settled, "chance_above": step.chance.above,
+        "chance_below": step.chance.below,
+        "mean_resistance_m2K_W": _interval(study, blend, step.sd),
+        "narrower_by": 1.0 - step.sd / now.sd,
+    }
+
+
+def _candidates(study: Study) -> list[Document]:
+    """Return every blend that may be fired next, the best first at the most firings."""
+    outlook, case = study.outlook, study.outlook.question.case
+    new = {b.name: b for b in outlook.question.new}
+    out = []
+    for name in outlook.information:
+        steps = study.repeated(name)
+        blend = new.get(name) or case.blends[name]
+        row: Document = {
+            "blend": name, "fired_before": name not in new, "silicon": blend.silicon,
+            "water": blend.water, "bare": name not in new and case.blends[name].deposit is None,
+            "like": None, "beyond_fired": None, "own_resistance_m2K_W": None,
+            "steps": [_shown(study, step) for step in steps],
+        }
+        end = study.without_end(name)
+        row["without_end"] = _shown(study, end) | {"firings": None, "total": None}
+        if name in new and outlook.response is not None:
+            sd = float(np.linalg.norm(study.gradients[name]))
+            row |= {
+                "like": new[name].like, "beyond_fired": outlook.response.beyond(new[name]),
+                "own_resistance_m2K_W": {
+                    "expected": _interval(study, name, sd),
+                    "after": [_interval(study, name, s.own_sd) for s in steps
+                              if s.own_sd is not None]},
+            }
+        out.append((rank(steps[-1]), row))
+    return [row for _, row in sorted(out, key=lambda pair: pair[0], reverse=True)]
+
+
+def _mixes(study: Study, candidates: Sequence[Document]) -> list[Step]:
+    some = [row["blend"] for row in candidates[:IN_A_MIX]]
+    bare = [row["blend"] for row in candidates[IN_A_MIX:] if row["bare"]]
+    return [study.mixed([*some, *bare[:1]], n)
+            for n in range(1, study.outlook.question.repeats + 1)]
+
+
+def _recommend(document: Document) -> None:
+    """Order the candidates at the number of firings that is recommended, and write it down.
+
+    That is the fewest with which any blend alone has the chance wanted; where none is stated or
+    none has it, the fewest that come near the best chance of the most firings looked at.
+    """
+    rows, wanted = document["candidates"], document["decision"]["chance_wanted"]
+    best = [max(row["steps"][n]["chance"] for row in rows)
+            for n in range(document["firing"]["repeats"])]
+    if wanted is None or best[-1] < wanted:
+        wanted = best[-1] - NEAR
+    n = next(i for i, chance in enumerate(best) if chance >= wanted)
+    if document["decision"]["now"]["settled"]:
+        n = 0
+    rows.sort(key=lambda row: (round(row["steps"][n]["chance"], 3),
+                               row["steps"][n]["narrower_by"]), reverse=True)
+    document["recommended"] = {
+        "blend": rows[0]["blend"], "times": n + 1,
+        "chance": rows[0]["steps"][n]["chance"],
+        "next_best": rows[1]["blend"] if len(rows) > 1 else None,
+        "ahead_by": rows[0]["steps"][n]["chance"] - rows[1]["steps"][n]["chance"]
+        if len(rows) > 1 else None,
+    }
+
+
+def tables(document: Document) -> dict[str, list[dict[str, Any]]]:
+    """Return the rows of each table by its name."""
+    def flat(step: Document) -> dict[str, Any]:
+        R = step["mean_resistance_m2K_W"]
+        return {
+            "chance_settled": step["chance"], "chance_above": step["chance_above"],
+            "chance_below": step["chance_below"], "decision_low_m2K_W": R["low"],
+            "decision_high_m2K_W": R["high"], "narrower_by": step["narrower_by"]}
+
+    firings = []
+    for row in document["candidates"]:
+        head = {k: row[k] for k in ("blend", "fired_before", "silicon", "water", "beyond_fired")}
+        firings += [head | {"times": s["total"]} | flat(s) for s in row["steps"]]
+        firings.append(head | {"times": "without end"} | flat(row["without_end"]))
+    mixes = [{"firings": s["total"], "mix": " + ".join(f"{n} {b}" for b, n in s["firings"].items())}
+             | flat(s) for s in document["mixes"]]
+    return {"firings": firings, "mixes": mixes}

@@ -1,0 +1,279 @@
+"""What a firing to come would tell, beside what a fitted campaign has told.
+
+The unknowns of the campaign and those that the firings to come bring are normal,
+
+    x = x_0 + root u,   u ~ N(0, 1)
+
+the campaign's with the covariance of the fit. A firing to come is marched at ``x_0``; its whitened
+Jacobian ``J`` to ``u``, what differs from firing to firing integrated out, gives its information
+``M``. After ``n`` of them the covariance of a quantity with gradient ``g`` to ``u`` is
+
+    g (1 + n M)^-1 g                (Bayesian linear update)
+
+A blend not fired yet has the mean R that `wallsim.plan.next_response` expects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from itertools import repeat
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.build import Campaign, Firing
+from wallsim.case.model import ALL
+from wallsim.errors import ConvergenceError, TableRangeError
+from wallsim.estimate.joint import FIRST_NOISE
+from wallsim.estimate.readouts import AlongTube, Readout, log_mean
+from wallsim.estimate.resolution import first_guess
+from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings, run_rows
+from wallsim.estimate.unknowns import RESISTANCE_VARIATION, Unknowns, smooth_basis
+from wallsim.estimate.weights import Weights
+from wallsim.plan.draws import Knowledge
+from wallsim.plan.next_file import NextQuestion
+from wallsim.plan.next_response import Response
+from wallsim.plan.place_design import without
+from wallsim.regression.prior import smooth_covariance
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+
+def run_of(blend: str) -> str:
+    """Return the name of the firing of ``blend`` that is to come."""
+    return f"next firing of {blend}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """What `AlongTube` reads of an estimate, for unknowns that no fit has seen all of."""
+
+    campaign: Campaign
+    unknowns: Unknowns
+    runs: tuple[RunModel, ...]
+    x: Array
+
+    def along(self) -> AlongTube:
+        """Return the quantities along the tube."""
+        return AlongTube.of(cast(Any, self))
+
+
+def extended(question: NextQuestion, campaign: Campaign) -> tuple[Campaign, Firing]:
+    """Return the campaign with one firing to come of every blend, and the one they are like."""
+    template = next(f for f in campaign.firings if f.run.name == question.like)
+    case = campaign.case
+    blends = dict(case.blends)
+    for b in question.new:
+        blends[b.name] = replace(
+            blends[b.like], name=b.name, like=b.like, silicon=b.silicon, water=b.water)
+    firings = []
+    for name in (*question.fired, *(b.name for b in question.new)):
+        run = replace(template.run, name=run_of(name), blend=name, start=None, retained=ALL,
+                      shed=None, exclude={}, reattached=())
+        firings.append(replace(template, run=run, blend=blends[name]))
+    case = replace(case, blends=blends, runs=(*case.runs, *(f.run for f in firings)))
+    return replace(campaign, case=case, firings=(*campaign.firings, *firings)), template
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """The campaign as fitted, and what every firing to come would tell.
+
+    Parameters
+    ----------
+    question : NextQuestion
+    campaign : Campaign
+        With the firings to come.
+    template : Firing
+        The one that they are like.
+    held : Held
+    root : Array, shape (m, q)
+        ``x = x_0 + root u``.
+    common : Index
+        Columns of ``u`` that outlast a firing.
+    response : Response or None
+    information : dict of str to Array, shape (n, n)
+        On the common ``u``, by blend; those that cannot be marched are missing.
+    faults : dict of str to str
+        Why not, by blend.
+    """
+
+    question: NextQuestion
+    campaign: Campaign
+    template: Firing
+    held: Held
+    root: Array
+    common: Index
+    response: Response | None
+    information: dict[str, Array]
+    faults: dict[str, str]
+
+    @classmethod
+    def of(
+        cls, question: NextQuestion, campaign: Campaign, knowledge: Knowledge,
+        valued: Sequence[str], executor: Executor,
+    ) -> Outlook:
+        """March every firing to come.
+
+        Parameters
+        ----------
+        valued : sequence of str
+            Blends whose R the campaign tells.
+
+        Raises
+        ------
+        InputError
+            If the R of a new blend cannot be expected from ``valued`` ones.
+        """
+        every, template = extended(question, campaign)
+        old, resolution = knowledge.unknowns, first_guess(campaign)
+        unknowns = Unknowns.of(every, dict(old.laws))
+        unknowns = replace(unknowns, t_ref=unknowns.t_ref | old.t_ref)
+        x, root, own = _joined(unknowns, knowledge, question, template)
+        runs = tuple(RunModel.of(every, f, unknowns, resolution) for f in every.firings)
+        held, response = Held(every, unknowns, runs, x), None
+        if question.new:
+            named = [n for n in question.response or valued if n in valued]
+            response = Response.of(held.along(), named, template.burn, question)
+            x, root = _with_new(held, root, response, question)
+            held = replace(held, x=x)
+        common = np.flatnonzero(~np.isin(np.arange(root.shape[1]), np.concatenate(own)))
+        information, faults = _informed(
+            held, root, own, _weights(campaign, template, knowledge, resolution), resolution,
+            executor)
+        return cls(question, every, template, held, root, common, response, information, faults)
+
+    def mean_resistance(self, blend: str) -> Readout:
+        """Return the mean R of ``blend``; its gradient to the common ``u``."""
+        mean = log_mean(self.held.along().resistance(blend))
+        return Readout(mean.value, mean.gradient @ self.root[:, self.common], True)
+
+    def covariance(self, gradients: Array, firings: Mapping[str, float]) -> Array:
+        """Return the covariance of quantities after so many firings of each blend.
+
+        Parameters
+        ----------
+        gradients : Array, shape (k, n)
+            To the common ``u``.
+        """
+        precision = np.eye(self.common.size)
+        for blend, n in firings.items():
+            precision += n * self.information[blend]
+        return np.asarray(gradients @ np.linalg.solve(precision, gradients.T))
+
+
+def _joined(
+    unknowns: Unknowns, knowledge: Knowledge, question: NextQuestion, template: Firing
+) -> tuple[Array, Array, list[Index]]:
+    """Return mean and root of all unknowns, and the columns of ``u`` that are each firing's own.
+
+    New blends are at their prior; the campaign's unknowns are the first columns.
+    """
+    prior, known = unknowns.prior, knowledge.unknowns.prior
+    names, m = prior.names, known.mean.size
+    at = np.array([names[p.name] for p in known.parameters])
+    new = np.setdiff1d(np.arange(prior.mean.size), at)
+    for b in (*question.fired, *(b.name for b in question.new)):
+        for i in new:
+            twin = known.names.get(
+                prior.parameters[i].name.replace(run_of(b), template.run.name))
+            if twin is not None and prior.parameters[i].name.endswith(run_of(b)):
+                ratio = known.parameters[twin].sd / prior.parameters[i].sd
+                prior = prior.rescaled(np.array([i]), ratio)
+    x = prior.mean.copy()
+    x[at] = knowledge.x
+    root = np.zeros((x.size, m + new.size))
+    root[at, :m] = knowledge.root
+    root[np.ix_(new, np.arange(m, m + new.size))] = prior.root[np.ix_(new, new)]
+    own = [
+        m + np.flatnonzero([prior.parameters[i].name.endswith(f" {run_of(b)}") for i in new])
+        for b in (*question.fired, *(b.name for b in question.new))
+    ]
+    return x, root, own
+
+
+def _with_new(
+    held: Held, root: Array, response: Response, question: NextQuestion
+) -> tuple[Array, Array]:
+    """Return mean and root with the R of the new blends as the response says.
+
+    Along the tube it is that of the blend it is like, about which it varies as the fit expects of
+    a deposit, its mean apart.
+    """
+    along, unknowns = held.along(), held.unknowns
+    names, case = unknowns.prior.names, unknowns.case
+    x, departures = held.x.copy(), np.linalg.cholesky(response.departures(question.new))
+    last = root.shape[1]
+    root = np.hstack((root, np.zeros((len(root), len(question.new)))))
+    shape = np.linalg.cholesky(smooth_covariance(
+        unknowns.knots, 0.0, RESISTANCE_VARIATION, case.fit.correlation_length))
+
+    def places(blend: str) -> Index:
+        return np.array([names[f"R {blend} at {1e3 * k:.0f} mm"] for k in unknowns.knots])
+
+    before = root.copy()
+    for i, b in enumerate(question.new):
+        at, like = places(b.name), places(b.like)
+        mean, parent = response.expected(b, question), log_mean(along.resistance(b.like))
+        x[at] = held.x[like] + np.log(mean.value / parent.value)
+        R = np.exp(smooth_basis(unknowns.knots, along.z) @ held.x[like])
+        share = R @ smooth_basis(unknowns.knots, along.z) / R.sum()
+        own = np.flatnonzero(np.abs(before[at]).sum(axis=0))
+        root[at] = before[like] + (mean.gradient - parent.gradient) @ before
+        root[np.ix_(at, own)] += shape - share @ shape
+        root[at, last:] += departures[i]
+    return x, root
+
+
+def _weights(
+    campaign: Campaign, template: Firing, knowledge: Knowledge, resolution: Resolution
+) -> tuple[Weights, ...]:
+    """Return the residual model of the traces of the logged firing that those to come are like."""
+    run = RunModel.of(campaign, template, knowledge.unknowns, resolution)
+    wall, slope = WallBuilder(knowledge.unknowns, resolution).at(knowledge.x)
+    drift = campaign.case.fit.drift
+    first = tuple(Weights.of(t, FIRST_NOISE, drift, None) for t in run.traces)
+    return run_rows(run, first, knowledge.x, wall, slope, drift).weights
+
+
+def _informed(
+    held: Held, root: Array, own: list[Index], weights: tuple[Weights, ...],
+    resolution: Resolution, executor: Executor,
+) -> tuple[dict[str, Array], dict[str, str]]:
+    wall, slope = WallBuilder(held.unknowns, resolution).at(held.x)
+    gone = np.concatenate(own)
+    kept = [np.setdiff1d(np.arange(root.shape[1]), np.setdiff1d(gone, one)) for one in own]
+    runs = held.runs[-len(own):]
+    found = executor.map(
+        _information, runs, repeat(weights), repeat(held.x), repeat(wall), repeat(slope),
+        [root[:, columns] for columns in kept],
+        [np.flatnonzero(np.isin(columns, one)) for columns, one in zip(kept, own, strict=True)],
+    )
+    information, faults = {}, {}
+    for firing, one in zip(held.campaign.firings[-len(own):], found, strict=True):
+        if isinstance(one, str):
+            faults[firing.blend.name] = one
+        else:
+            information[firing.blend.name] = one
+    return information, faults
+
+
+def _information(
+    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Any, slope: Any, root: Array,
+    own: Index,
+) -> Array | str:
+    """Return the information of one firing on what outlasts it, or why it cannot be marched."""
+    try:
+        model = readings(run, x, wall, slope, derivatives=True)
+    except (TableRangeError, ConvergenceError) as error:
+        return str(error)
+    assert model.dT_dx is not None
+    white = np.vstack([w.apply(t, J @ root) for w, t, J in zip(
+        weights, run.traces, model.dT_dx, strict=True)])
+    total = white.T @ white
+    total[own, own] += 1.0
+    return without(total, own.tolist())

@@ -1,0 +1,139 @@
+"""The mean R to expect of a blend not fired yet.
+
+    R = c + a silicon + b water
+
+through the fired blends, all weighing the same as in `wallsim.estimate.compare`, what does not vary
+among them left out. A blend departs from that line by a share of its R, the fired ones as the new.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.errors import InputError
+from wallsim.estimate.compare import Compared
+from wallsim.estimate.readouts import AlongTube, Readout
+from wallsim.plan.next_file import NewBlend, NextQuestion
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Response:
+    """How the mean R of fired blends follows silicon and water.
+
+    Parameters
+    ----------
+    blends : tuple of str
+    terms : tuple of str
+        Of the line: "constant", and what varies among the blends.
+    R : Array, shape (n,)
+        Mean R of each blend at the time that is asked for [m^2 K/W].
+    gradient : Array, shape (n, m)
+        Of its log to the unknowns.
+    onto : Array, shape (k, n)
+        From the R of the blends to the terms.
+    fractions : Array, shape (n, 2)
+        Silicon and water of each blend [-].
+    scatter : float
+        Of a blend about the line, relative [-].
+    """
+
+    blends: tuple[str, ...]
+    terms: tuple[str, ...]
+    R: Array
+    gradient: Array
+    onto: Array
+    fractions: Array
+    scatter: float
+
+    @classmethod
+    def of(
+        cls, along: AlongTube, names: Sequence[str], t: float, question: NextQuestion
+    ) -> Response:
+        """Return the response of the blends ``names`` at ``t`` [s] from ignition.
+
+        The scatter about the line is that of the blends and the stated one, whose variance has a
+        scaled inverse chi-squared prior (Gelman et al. 2013, Bayesian Data Analysis, section 2.6),
+        its degrees of freedom such that its relative standard deviation is the stated doubt.
+
+        Raises
+        ------
+        InputError
+            If there are too few blends, or what varies among them varies together.
+        """
+        case = question.case
+        fractions = np.array(
+            [[case.blends[n].silicon, case.blends[n].water] for n in names]).reshape(-1, 2)
+        columns = {"constant": np.ones(len(names))}
+        for key, values in zip(("silicon", "water"), fractions.T, strict=True):
+            if values.size and np.ptp(values) > 0.0:
+                columns[key] = values
+        X = np.column_stack(list(columns.values()))
+        _check_response(question, names, X, list(columns))
+        every = [Compared.of(along, n, t, np.array([0])).mean for n in names]
+        R = np.array([float(one.value) for one in every])
+        onto = np.linalg.pinv(X)
+        fitted = X @ (onto @ R)
+        departures = (R - fitted) / R
+        doubt = question.scatter.relative_sd
+        freedom, left = 0.5 / doubt**2 if doubt else np.inf, len(names) - X.shape[1]
+        s2 = question.scatter.value**2
+        if np.isfinite(freedom):
+            s2 = (freedom * s2 + float(departures @ departures)) / (freedom + left)
+        return cls(tuple(names), tuple(columns), R, np.array([one.gradient for one in every]),
+                   onto, fractions, float(np.sqrt(s2)))
+
+    def weights(self, blend: NewBlend) -> Array:
+        """Return the weight of the R of each fired blend in that of ``blend``; shape (n,)."""
+        at = {"constant": 1.0, "silicon": blend.silicon, "water": blend.water}
+        return np.asarray(np.array([at[term] for term in self.terms]) @ self.onto)
+
+    def expected(self, blend: NewBlend, question: NextQuestion) -> Readout:
+        """Return the mean R of ``blend``, its own departure not in.
+
+        Raises
+        ------
+        InputError
+            If the line gives none.
+        """
+        w = self.weights(blend)
+        R = float(w @ self.R)
+        if not R > 0.0:
+            raise InputError(
+                f"{question.path}: new.silicon: the response of {', '.join(self.blends)} gives no "
+                f"positive R at {100.0 * blend.silicon:.3g} % silicon; narrow the bounds")
+        return Readout(np.asarray(R), (w * self.R) @ self.gradient / R, True)
+
+    def departures(self, new: Sequence[NewBlend]) -> Array:
+        """Return the covariance of the logs of the mean R of new blends about the line."""
+        W = np.array([self.weights(b) for b in new])
+        relative = W * self.R / (W @ self.R)[:, None]
+        return self.scatter**2 * (np.eye(len(new)) + relative @ relative.T)
+
+    def beyond(self, blend: NewBlend) -> float:
+        """Return by which share of their span ``blend`` is beyond the fired blends [-]."""
+        low, span = self.fractions.min(axis=0), np.ptp(self.fractions, axis=0)
+        at = np.array([blend.silicon, blend.water])
+        outside = np.maximum(low - at, at - low - span)
+        return float(max((outside[span > 0.0] / span[span > 0.0]).max(initial=0.0), 0.0))
+
+
+def _check_response(
+    question: NextQuestion, names: Sequence[str], X: Array, terms: list[str]
+) -> None:
+    wrong = ""
+    if "silicon" not in terms:
+        wrong = "silicon does not vary among them"
+    elif len(names) <= len(terms):
+        wrong = f"that takes {len(terms) + 1} blends or more"
+    elif np.linalg.matrix_rank(X / np.abs(X).max(axis=0)) < len(terms):
+        wrong = "silicon and water vary together"
+    if wrong:
+        known = ", ".join(names) or "no blend"
+        raise InputError(f"{question.path}: new.response: {known} cannot tell how R follows "
+                         f"{' and '.join(terms[1:]) or 'silicon'}: {wrong}; leave out [new]")

@@ -1,0 +1,189 @@
+"""How firings to come would narrow a decision, and the chance that they settle it.
+
+A quantity that is normal with mean ``m`` and variance ``v`` now has a variance ``w`` after the
+firings, whatever they show; its mean will then lie about ``m`` with variance ``v - w`` (Raiffa &
+Schlaifer 1961, Applied Statistical Decision Theory, section 11.2; from memory). The chance that its
+interval of ``k`` standard deviations will lie wholly above ``a`` is
+
+    Phi((m - a - k sqrt(w)) / sqrt(v - w))
+
+Logs of resistances are taken as normal, as in the fit. Where the best of several blends decides,
+their means are drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations_with_replacement
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from wallsim.plan.next_model import Outlook
+
+Array = NDArray[np.float64]
+
+DRAWS = 20000
+SEED = 20
+WITHOUT_END = 1e6
+NOTHING = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """Chances that an interval will lie wholly above, or wholly below, a value [-]."""
+
+    above: float
+    below: float
+
+    @property
+    def settled(self) -> float:
+        """Either of the two."""
+        return self.above + self.below
+
+
+def settled(mean: Array, now: Array, after: Array, value: float, quantile: float) -> Chance:
+    """Return the chance that firings to come settle whether the largest quantity is above.
+
+    It is if the interval of any lies above ``value``, it is not if all of them lie below.
+
+    Parameters
+    ----------
+    mean : Array, shape (k,)
+    now, after : Array, shape (k, k)
+        Covariances before and after the firings.
+    value : float
+    quantile : float
+        Half the width of an interval in standard deviations.
+    """
+    half = quantile * np.sqrt(np.diag(after))
+    gained = now - after
+    if mean.size == 1:
+        spread = float(np.sqrt(max(gained[0, 0], 0.0)))
+        distance = float(mean[0] - value)
+        if spread < NOTHING:
+            return Chance(float(distance > half[0]), float(-distance > half[0]))
+        return Chance(float(norm.cdf((distance - half[0]) / spread)),
+                      float(norm.cdf((-distance - half[0]) / spread)))
+    values, vectors = np.linalg.eigh(gained)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    half_draws = np.random.default_rng(SEED).standard_normal((DRAWS // 2, mean.size))
+    draws = mean + np.concatenate((half_draws, -half_draws)) @ root.T
+    return Chance(float((draws - half > value).any(axis=1).mean()),
+                  float((draws + half < value).all(axis=1).mean()))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """The decision after some firings.
+
+    Parameters
+    ----------
+    firings : dict of str to float
+        How many of each blend.
+    chance : Chance
+        That they settle it.
+    sd : float
+        Of the log of the decision's R then [-].
+    own_sd : float or None
+        Of the log of the R of the blend fired, if it was not fired before.
+    """
+
+    firings: dict[str, float]
+    chance: Chance
+    sd: float
+    own_sd: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Study:
+    """The decision and what every firing to come would do for it.
+
+    Parameters
+    ----------
+    outlook : Outlook
+    deciding : tuple of str
+        Fired blends that decide; the first stands for the decision where one interval is shown.
+    value : float
+        Log of the R that it is about.
+    quantile : float
+        Half an interval in standard deviations.
+    means, gradients : dict of str to float, of str to Array
+        Log of the mean R of every blend that decides or is new, and its gradient.
+    """
+
+    outlook: Outlook
+    deciding: tuple[str, ...]
+    value: float
+    quantile: float
+    means: dict[str, float]
+    gradients: dict[str, Array]
+
+    @classmethod
+    def of(cls, outlook: Outlook, valued: Sequence[str]) -> Study:
+        """Return the study; ``valued`` are the blends whose R the campaign tells."""
+        question = outlook.question
+        names = [question.blend] if question.blend else list(valued)
+        every = {
+            n: outlook.mean_resistance(n) for n in (*names, *(b.name for b in question.new))}
+        means = {n: float(np.log(R.value)) for n, R in every.items()}
+        deciding = sorted(names, key=lambda n: -means[n])
+        return cls(outlook, tuple(deciding), float(np.log(question.above)),
+                   float(norm.ppf(0.5 + 0.5 * question.confidence)), means,
+                   {n: R.gradient for n, R in every.items()})
+
+    def now(self) -> Step:
+        """Return the decision as it stands."""
+        return self.after({})
+
+    def after(self, firings: Mapping[str, float]) -> Step:
+        """Return the decision after so many firings of each blend."""
+        new = {b.name for b in self.outlook.question.new}
+        fired = [n for n in firings if n in new]
+        best = self.outlook.question.blend is None
+        names = [*self.deciding, *(fired if best else [])]
+        G = np.array([self.gradients[n] for n in names])
+        now, then = G @ G.T, self.outlook.covariance(G, firings)
+        mean = np.array([self.means[n] for n in names])
+        own = None
+        if len(fired) == 1:
+            g = self.gradients[fired[0]][None]
+            own = float(np.sqrt(self.outlook.covariance(g, firings)[0, 0]))
+        return Step(dict(firings), settled(mean, now, then, self.value, self.quantile),
+                    float(np.sqrt(then[0, 0])), own)
+
+    def above_now(self) -> float:
+        """Return the chance that the R that decides is above, as far as is known now."""
+        if len(self.deciding) == 1:
+            n = self.deciding[0]
+            sd = float(np.linalg.norm(self.gradients[n]))
+            return float(norm.cdf((self.means[n] - self.value) / sd))
+        G = np.array([self.gradients[n] for n in self.deciding])
+        values, vectors = np.linalg.eigh(G @ G.T)
+        half = np.random.default_rng(SEED).standard_normal((DRAWS // 2, len(G)))
+        draws = np.array([self.means[n] for n in self.deciding]) + np.concatenate(
+            (half, -half)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+        return float((draws > self.value).any(axis=1).mean())
+
+    def repeated(self, blend: str) -> list[Step]:
+        """Return the decision after one, two, ... firings of one blend."""
+        return [self.after({blend: n}) for n in range(1, self.outlook.question.repeats + 1)]
+
+    def without_end(self, blend: str) -> Step:
+        """Return the decision after firings of one blend without end."""
+        return self.after({blend: WITHOUT_END})
+
+    def mixed(self, blends: Sequence[str], n: int) -> Step:
+        """Return the decision after the ``n`` firings that settle it most likely, of any blends."""
+        every = [
+            self.after({b: mix.count(b) for b in dict.fromkeys(mix)})
+            for mix in combinations_with_replacement(blends, n)
+        ]
+        return max(every, key=rank)
+
+
+def rank(step: Step) -> tuple[float, float]:
+    """Return what firings are ordered by: the chance in whole thousandths, then how narrow."""
+    return round(step.chance.settled, 3), -step.sd

@@ -1,0 +1,98 @@
+"""Writing the result folder of a question which firing to make next, and it for the terminal."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import pandas as pd
+
+from wallsim.report.document import Document, plain, write
+from wallsim.report.folder import REPORT
+from wallsim.rounding import interval_text
+
+SCALE = 1e6
+SHOWN = 5
+
+
+def save_next(document: Document, frames: Mapping[str, pd.DataFrame], folder: Path) -> None:
+    """Write document, tables, figures and page into an empty folder.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    from wallsim.report.next_figures import draw_next
+
+    folder = Path(folder)
+    text = json.dumps(plain(document), indent=1, ensure_ascii=False) + "\n"
+    write(folder / "result.json", text.encode())
+    for stem, frame in frames.items():
+        csv = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
+        write(folder / "tables" / f"{stem}.csv", csv.encode())
+    figures = []
+    for d in draw_next(document):
+        write(folder / "figures" / f"{d.stem}.png", d.png)
+        figures.append({"title": d.title, "caption": d.caption, "width": d.width,
+                        "height": d.height, "data": base64.b64encode(d.png).decode("ascii")})
+    write(folder / REPORT, _page(document, figures).encode())
+
+
+def _page(document: Document, figures: list[dict[str, Any]]) -> str:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
+    )
+    return environment.get_template("next.html").render(
+        title=document["title"], path=document["path"], origin=document["from"],
+        answers=document["answers"], caution=document["caution"], rows=rows_of(document),
+        times=document["recommended"]["times"], firing=document["firing"],
+        left_out=document["left_out"], figures=figures,
+        confidence=f"{100.0 * document['decision']['confidence']:.3g} %",
+        decided=document["decision"]["blend"],
+    )
+
+
+def rows_of(document: Document) -> list[dict[str, str]]:
+    """Return one row a candidate in words, as often fired as is recommended."""
+    n = document["recommended"]["times"] - 1
+    out = []
+    for row in document["candidates"]:
+        step, own = row["steps"][n], row["own_resistance_m2K_W"]
+        out.append({
+            "firing": row["blend"],
+            "chance": _share(step["chance"]),
+            "yes": _share(step["chance_above"]), "no": _share(step["chance_below"]),
+            "interval": interval_text(step["mean_resistance_m2K_W"], SCALE),
+            "narrower": f"{100.0 * step['narrower_by']:.0f} %",
+            "own": interval_text(own["expected"], SCALE) if own else "-",
+            "most": _share(row["steps"][-1]["chance"]), "end": _share(row["without_end"]["chance"]),
+        })
+    return out
+
+
+def _share(value: float) -> str:
+    return f"{100.0 * value:.0f} %"
+
+
+def next_text(document: Document) -> str:
+    """Return the answers in words and the best firings, for the terminal."""
+    lines = [document["title"], f"From: {document['from']}.", ""]
+    for answer in document["answers"]:
+        lines.extend((answer["question"], f"    {answer['text']}"))
+    n = document["recommended"]["times"]
+    rows = rows_of(document)
+    lines.append(f"Chance to settle it with {n} firing{'s' if n > 1 else ''} of")
+    width = max(len(row["firing"]) for row in rows[:SHOWN])
+    lines.extend(
+        f"    {row['firing']:<{width}}  {row['chance']:>5}, interval {row['narrower']} narrower"
+        for row in rows[:SHOWN])
+    if len(rows) > SHOWN:
+        lines.append(f"    and {len(rows) - SHOWN} more, in the report")
+    lines.extend(f"{name}: left out, {why}" for name, why in document["left_out"].items())
+    return "\n".join([*lines, "", document["caution"]]) + "\n"
