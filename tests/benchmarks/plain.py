@@ -71,7 +71,7 @@ class Plain:
         """Return flux out of the wall and its slope to T at a face's quadrature points."""
         s, p = self.firing.surfaces, self.firing.p
         if name == "bore":
-            e = s.gas.exchange(t, True, p)
+            e = s.gas.at(p).exchange(t, True)
             z = self.firing.wall.faces["bore"].z
             U, T_gas = np.interp(self.z[name], z, e.U), np.interp(self.z[name], z, e.T_inf)
             return U * (T - T_gas), U

@@ -31,12 +31,15 @@ FEEDING = 1e-6
 class Bore:
     """A bore whose coefficient and gas temperature are given functions of time."""
 
-    at: Callable[[float, bool], tuple[np.ndarray, np.ndarray]]
+    given: Callable[[float, bool], tuple[np.ndarray, np.ndarray]]
     nodes: int
 
-    def exchange(self, t, burning, p):
-        U, T_inf = (np.broadcast_to(a, self.nodes).astype(float) for a in self.at(t, burning))
-        return Exchange(U, T_inf)
+    def at(self, p):
+        return self
+
+    def exchange(self, t, burning):
+        U, T_inf = (np.broadcast_to(a, self.nodes).astype(float) for a in self.given(t, burning))
+        return Exchange(U, T_inf, U)
 
 
 def metal(k, c, density, span=(1.0, 4000.0), points=2):

@@ -33,9 +33,11 @@ class DrivenMarch(march_module._March):
         F, slope = super().rate(T, properties, e)
         return F + e.source, slope
 
-    def face_flux(self, T, e):
-        faces = super().face_flux(T, e)
-        return faces | {"outside": (e.outside, np.zeros_like(e.outside))}
+    def face_heat(self, T, e):
+        faces = super().face_heat(T, e)
+        faces.flux[self.at["outside"]] = e.outside
+        faces.slope[self.at["outside"]] = 0.0
+        return faces
 
 
 def field(r, z, t):
@@ -57,11 +59,15 @@ class Manufactured:
         self.wall, self.volume = wall, wall.regions[0].volume
         self.bore_z, self.outside_z = wall.faces["bore"].z, wall.faces["outside"].z
 
-    def exchange(self, t, burning, p):
+    def at(self, p):
+        return self
+
+    def exchange(self, t, burning):
         T, T_r, k, _ = field(INNER, self.bore_z, t)
         _, outer_slope, outer_k, _ = field(OUTER, self.outside_z, t)
         source = self.volume * field(self.wall.r, self.wall.z, t)[3]
-        return Driven(np.full(T.shape, H), T - k * T_r / H, source, outer_k * outer_slope)
+        return Driven(np.full(T.shape, H), T - k * T_r / H, np.full(T.shape, H), source,
+                      outer_k * outer_slope)
 
 
 POINTS = np.random.default_rng(7).uniform((INNER, 0.0), (OUTER, LENGTH), (150, 2)).T

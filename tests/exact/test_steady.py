@@ -41,7 +41,7 @@ def test_gas_deposit_wall_and_air_in_series():
     observe = w.probe(RADII[[0, 2]], np.full(2, 0.03))
     schedule = Schedule(t, np.ones(60, dtype=bool))
     bore, outside = march(w, s, p, schedule, observe, np.full(w.size, AMBIENT)).y[-1]
-    q = s.gas.exchange(t[-1], True, p).U[0] * (2000.0 + ZERO - bore)
+    q = s.gas.at(p).exchange(t[-1], True).U[0] * (2000.0 + ZERO - bore)
     assert q == pytest.approx(759941.092221, rel=1e-7)
     assert bore - ZERO == pytest.approx(1341.38438674, abs=1e-4)
     assert outside - ZERO == pytest.approx(1033.25478963, abs=1e-4)

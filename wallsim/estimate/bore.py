@@ -79,8 +79,9 @@ def bore_readouts(
     peak = Readout(np.asarray(until[when, where]), history.dy_dp[when, where] @ of_x, False)
     bore_z = wall.faces["bore"].z
     T, dT = history.y[burnt], history.dy_dp[burnt] @ of_x
-    e = gas.exchange(gas.burn, True, p)
-    explicit = gas.derivative(gas.burn, True, p, T) @ matrix
+    at_p = gas.at(p)
+    e = at_p.exchange(gas.burn, True)
+    explicit = at_p.derivative(gas.burn, True, T, e) @ matrix
     flux, dflux = e.U * (e.T_inf - T), explicit - e.U[:, None] * dT
     onto = np.array([np.interp(z, bore_z, unit) for unit in np.eye(bore_z.size)]).T
     q = onto @ flux
@@ -89,6 +90,32 @@ def bore_readouts(
         z, peak, float(bore_z[where]), Readout(onto @ T, onto @ dT, False),
         Readout(q, (onto @ dflux) / q[:, None], True), limit_time, note,
     )
+
+
+def hottest_bore(run: RunModel, x: Array, wall: Wall) -> tuple[float, tuple[int, int]]:
+    """March one firing to shutdown and return its highest bore [K], and at which step and node."""
+    y = _to_shutdown(run, x, wall, None, derivatives=False).y
+    when, where = np.unravel_index(int(np.argmax(y)), y.shape)
+    return float(y[when, where]), (int(when), int(where))
+
+
+def bore_temperature(
+    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, place: tuple[int, int]
+) -> Readout:
+    """March one firing to shutdown and return the bore's temperature at a step and node [K]."""
+    history = _to_shutdown(run, x, wall, slope, derivatives=True)
+    assert history.dy_dp is not None
+    of_x = run.map.matrix[run.map.active]
+    return Readout(np.asarray(history.y[place]), history.dy_dp[place] @ of_x, False)
+
+
+def _to_shutdown(
+    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, *, derivatives: bool
+) -> History:
+    n = int(np.argmin(np.abs(run.schedule.t - run.surfaces.gas.burn)))
+    short = Schedule(run.schedule.t[: n + 1], np.ones(n, dtype=bool))
+    return march(wall, run.surfaces, run.map.at(x), short, run.bore, run.start,
+                 run.map.active if derivatives else None, slope)
 
 
 def _on_and_on(

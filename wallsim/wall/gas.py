@@ -118,16 +118,19 @@ class WallParameters:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Exchange:
-    """Robin exchange at the bore nodes and its derivatives.
+    """Robin exchange at the bore nodes at one moment.
 
     Parameters
     ----------
     U, T_inf : Array, shape (m,)
-        Coefficient [W/(m^2 K)] and driving temperature [K].
+        Coefficient, deposit in [W/(m^2 K)], and driving temperature [K].
+    h : Array, shape (m,)
+        Coefficient of the gas side alone [W/(m^2 K)].
     """
 
     U: Array
     T_inf: Array
+    h: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,7 +182,11 @@ class GasSide:
     def purge_weights(self, t: float) -> Array:
         """Return the weights of the purge's knots at ``t`` [s] from ignition."""
         after, knots = t - self.burn, self.purge_time
-        return np.array([np.interp(after, knots, unit) for unit in np.eye(knots.size)])
+        i = int(np.clip(np.searchsorted(knots, after, side="right") - 1, 0, knots.size - 2))
+        share = np.clip((after - knots[i]) / (knots[i + 1] - knots[i]), 0.0, 1.0)
+        out = np.zeros(knots.size)
+        out[i], out[i + 1] = 1.0 - share, share
+        return out
 
     def growth(self, t: float, log_curvature: float) -> tuple[float, float]:
         """Return the growth at ``t`` and its derivative to the log of the curvature."""
@@ -203,53 +210,86 @@ class GasSide:
             return np.zeros(len(self.share))
         return np.exp(self.resistance_basis @ p.log_R) * self.growth(t, p.log_curvature)[0]
 
-    def resistance_derivative(self, t: float, p: WallParameters) -> Array:
-        """Return dR/dp at the bore nodes at ``t``; shape (m, n_par)."""
-        if self.history is not None:
-            return self.history.resistance(min(t, self.burn), p)[1]
-        slots = p.slots()
-        out = np.zeros((len(self.share), slots["trial_loss"].stop))
-        if self.law != "none":
-            full = np.exp(self.resistance_basis @ p.log_R)
-            g, dg = self.growth(t, p.log_curvature)
-            out[:, slots["log_R"]] = (full * g)[:, None] * self.resistance_basis
-            out[:, slots["log_curvature"].start] = full * dg
-        return out
+    def at(self, p: WallParameters) -> GasSideAt:
+        """Return the gas side at the parameters ``p``."""
+        return GasSideAt(
+            self, p, p.slots(), np.exp(self.coefficient_basis @ p.log_h),
+            self.share * np.exp(p.log_rise), float(np.exp(p.log_ramp)),
+            np.exp(self.resistance_basis @ p.log_R) if self.laid else np.zeros(0),
+        )
 
-    def coefficient(self, t: float, burning: bool, p: WallParameters) -> Array:
-        """Return h at the bore nodes [W/(m^2 K)]; shape (m,)."""
-        if not burning:
-            return np.full(len(self.share), np.exp(self.purge_weights(t) @ p.log_purge))
-        scale = p.pressure_exponent * self.log_pressure_at(t)
-        return np.exp(self.coefficient_basis @ p.log_h + scale)
+    @property
+    def laid(self) -> bool:
+        """Whether there is a deposit that one growth law describes."""
+        return self.history is None and self.law != "none"
 
-    def exchange(self, t: float, burning: bool, p: WallParameters) -> Exchange:
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GasSideAt:
+    """A gas side at given parameters, with what of it does not depend on time.
+
+    Parameters
+    ----------
+    side : GasSide
+    p : WallParameters
+    slots : dict of str to slice
+        Of ``p``.
+    h : Array, shape (m,)
+        Coefficient at the reference pressure [W/(m^2 K)].
+    rise : Array, shape (m,)
+        Final rise of the gas temperature above ambient [K].
+    ramp : float
+        [s].
+    R : Array, shape (m,)
+        Resistance at ``t_ref`` [m^2 K/W]; empty without a deposit of one law.
+    """
+
+    side: GasSide
+    p: WallParameters
+    slots: dict[str, slice]
+    h: Array
+    rise: Array
+    ramp: float
+    R: Array
+
+    def exchange(self, t: float, burning: bool) -> Exchange:
         """Return the exchange at ``t`` [s] from ignition, before or after shutdown."""
-        h, R = self.coefficient(t, burning, p), self.resistance(t, p)
-        T_inf = np.full(len(h), self.ambient)
+        side, p = self.side, self.p
         if burning:
-            rise = -np.expm1(-t / np.exp(p.log_ramp))
-            T_inf = T_inf + rise * self.share * np.exp(p.log_rise)
-        return Exchange(h / (1.0 + h * R), T_inf)
-
-    def derivative(self, t: float, burning: bool, p: WallParameters, T: Array) -> Array:
-        """Return d(U (T_inf - T))/dp at fixed bore temperatures ``T``; shape (m, n_par)."""
-        slots = p.slots()
-        out = np.zeros((len(T), slots["trial_loss"].stop))
-        h = self.coefficient(t, burning, p)
-        e = self.exchange(t, burning, p)
-        drive = e.T_inf - T
-        of_log_h = e.U**2 / h * drive
-        if burning:
-            out[:, slots["log_h"]] = of_log_h[:, None] * self.coefficient_basis
-            out[:, slots["pressure_exponent"].start] = of_log_h * self.log_pressure_at(t)
-            late = np.exp(-t / np.exp(p.log_ramp))
-            rise = e.U * self.share * np.exp(p.log_rise)
-            out[:, slots["log_rise"].start] = rise * (1.0 - late)
-            out[:, slots["log_ramp"].start] = -rise * late * t / np.exp(p.log_ramp)
+            h = self.h * np.exp(p.pressure_exponent * side.log_pressure_at(t))
+            T_inf = side.ambient - np.expm1(-t / self.ramp) * self.rise
         else:
-            out[:, slots["log_purge"]] = of_log_h[:, None] * self.purge_weights(t)
-        if self.law != "none" or self.history is not None:
-            of_R = -(e.U**2) * drive
-            out += of_R[:, None] * self.resistance_derivative(t, p)
+            h = np.full(self.h.size, np.exp(side.purge_weights(t) @ p.log_purge))
+            T_inf = np.full(self.h.size, side.ambient)
+        if side.laid:
+            return Exchange(h / (1.0 + h * self.R * side.growth(t, p.log_curvature)[0]), T_inf, h)
+        if side.history is not None:
+            return Exchange(h / (1.0 + h * side.resistance(t, p)), T_inf, h)
+        return Exchange(h, T_inf, h)
+
+    def derivative(self, t: float, burning: bool, T: Array, e: Exchange) -> Array:
+        """Return d(U (T_inf - T))/dp at fixed bore temperatures ``T``; shape (m, n_par).
+
+        ``e`` is the exchange at ``t``.
+        """
+        side, slots, p = self.side, self.slots, self.p
+        out = np.zeros((T.size, slots["trial_loss"].stop))
+        drive = e.T_inf - T
+        of_log_h = e.U**2 / e.h * drive
+        if burning:
+            out[:, slots["log_h"]] = of_log_h[:, None] * side.coefficient_basis
+            out[:, slots["pressure_exponent"].start] = of_log_h * side.log_pressure_at(t)
+            late = np.exp(-t / self.ramp)
+            rise = e.U * self.rise
+            out[:, slots["log_rise"].start] = rise * (1.0 - late)
+            out[:, slots["log_ramp"].start] = rise * (-late * t / self.ramp)
+        else:
+            out[:, slots["log_purge"]] = of_log_h[:, None] * side.purge_weights(t)
+        of_R = -(e.U**2) * drive
+        if side.laid:
+            g, dg = side.growth(t, p.log_curvature)
+            out[:, slots["log_R"]] = (of_R * self.R * g)[:, None] * side.resistance_basis
+            out[:, slots["log_curvature"].start] = of_R * self.R * dg
+        elif side.history is not None:
+            out += of_R[:, None] * side.history.resistance(min(t, side.burn), p)[1]
         return out

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.wall.gas import Exchange, WallParameters
+from wallsim.wall.mesh import FACES
 from wallsim.wall.model import History, Surfaces, WallSlope
 from wallsim.wall.operators import BandFactor, ColumnFactor, SparseFactor, Wall
 from wallsim.wall.properties import NodalProperties
@@ -45,12 +46,26 @@ class _Point:
 
     t: float
     T: Array
+    exchange: Exchange
     properties: tuple[NodalProperties, ...]
     heat: Array
     rate: Array
     dT: Array | None = None
     dheat: Array | None = None
     drate: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _FaceHeat:
+    """Heat flux into the wall [W/m^2] at the nodes of all faces, and its slope to T [W/(m^2 K)].
+
+    ``convected`` and ``radiated`` are the outside's parts before their factors.
+    """
+
+    flux: Array
+    slope: Array
+    convected: Array
+    radiated: Array
 
 
 class _March:
@@ -77,38 +92,44 @@ class _March:
         self.contraction = 1.0
         self.recent: list[tuple[float, Array]] = []
         self.work = dict.fromkeys(("steps", "factorisations", "solves", "residuals"), 0)
-        self.end_conductance = {"head": np.exp(p.log_head), "exit": np.exp(p.log_exit)}
-        self.end_temperature = {"head": surfaces.head, "exit": surfaces.exit}
+        self.gas = surfaces.gas.at(p)
+        faces = [wall.faces[name] for name in FACES]
+        ends = np.cumsum([0, *(face.nodes.size for face in faces)])
+        self.at = {name: slice(*ends[i : i + 2]) for i, name in enumerate(FACES)}
+        self.nodes = np.concatenate([face.nodes for face in faces])
+        self.area = np.concatenate([face.area for face in faces])
+        self.conductance, self.drive = np.zeros(ends[-1]), np.zeros(ends[-1])
+        for end, log_h, T in (
+            ("head", p.log_head, surfaces.head), ("exit", p.log_exit, surfaces.exit)
+        ):
+            self.conductance[self.at[end]], self.drive[self.at[end]] = np.exp(log_h), T
+        if slope is not None:
+            self.slope_area = np.concatenate([slope.area[name] for name in FACES])
 
-    def face_flux(self, T: Array, e: Exchange) -> dict[str, tuple[Array, Array]]:
-        """Return flux into the wall [W/m^2] and its slope to T at each face's nodes."""
-        faces, p = self.wall.faces, self.p
-        out = {"bore": (e.U * (e.T_inf - T[faces["bore"].nodes]), -e.U)}
-        q_c, q_r, dq_c, dq_r = self.surfaces.outer.flux(T[faces["outside"].nodes])
-        flux = p.convection * q_c + p.emissivity * q_r
-        out["outside"] = (flux, p.convection * dq_c + p.emissivity * dq_r)
-        for end in ("head", "exit"):
-            h = self.end_conductance[end]
-            drive = self.end_temperature[end] - T[faces[end].nodes]
-            out[end] = (h * drive, np.full(drive.shape, -h))
-        return out
+    def face_heat(self, T: Array, e: Exchange) -> _FaceHeat:
+        """Return what the faces let in at the temperatures ``T``."""
+        p, bore, outside = self.p, self.at["bore"], self.at["outside"]
+        conductance, drive = self.conductance.copy(), self.drive.copy()
+        conductance[bore], drive[bore] = e.U, e.T_inf
+        T = T[self.nodes]
+        flux, slope = conductance * (drive - T), -conductance
+        q_c, q_r, dq_c, dq_r = self.surfaces.outer.flux(T[outside])
+        flux[outside] = p.convection * q_c + p.emissivity * q_r
+        slope[outside] = p.convection * dq_c + p.emissivity * dq_r
+        return _FaceHeat(flux, slope, q_c, q_r)
 
-    def exchanged(self, T: Array, e: Exchange) -> tuple[Array, Array]:
-        """Return the nodal heat rate through the faces [W] and its slope to T [W/K]."""
-        heat, slope = np.zeros(T.size), np.zeros(T.size)
-        for name, (flux, dflux) in self.face_flux(T, e).items():
-            face = self.wall.faces[name]
-            heat[face.nodes] += face.area * flux
-            slope[face.nodes] += face.area * dflux
-        return heat, slope
+    def at_nodes(self, of_faces: Array, size: int) -> Array:
+        """Return what values at the faces' nodes, times the areas, come to at each node."""
+        return np.bincount(self.nodes, self.area * of_faces, size)
 
     def rate(
         self, T: Array, properties: tuple[NodalProperties, ...], e: Exchange
     ) -> tuple[Array, Array]:
         """Return the nodal heat rate [W] and the slope of its nodal part [W/K]."""
-        heat, slope = self.exchanged(T, e)
+        faces = self.face_heat(T, e)
         self.work["residuals"] += 1
-        return self.wall.conduction(properties) + heat, slope
+        heat = self.wall.conduction(properties) + self.at_nodes(faces.flux, T.size)
+        return heat, self.at_nodes(faces.slope, T.size)
 
     def factor(
         self, properties: tuple[NodalProperties, ...], slope: Array, d: float, many: bool = False
@@ -133,7 +154,7 @@ class _March:
         It ends where what the contraction, or that of the stage before, leaves of the last update
         is small (Hairer & Wanner 1996, Solving Ordinary Differential Equations II, IV.8).
         """
-        e = self.surfaces.gas.exchange(t, burning, self.p)
+        e = self.gas.exchange(t, burning)
         T, last = self.guess(t), np.inf
         for iteration in range(MOST_ITERATIONS):
             properties = self.wall.properties(T)
@@ -151,14 +172,16 @@ class _March:
             if left < LARGEST_UPDATE:
                 properties = self.wall.properties(T)
                 heat = self.wall.heat(properties)
-                return _Point(t, T, properties, heat, (heat - known) / d)
+                return _Point(t, T, e, properties, heat, (heat - known) / d)
             if iteration and size > SLOW_CONTRACTION * last:
                 self.tangent = None
             last = size
         raise ConvergenceError(_NOT_CONVERGED.format(last, t))
 
-    def explicit_heat(self, point: _Point) -> dict[int, Array]:
-        """Return the columns of d(heat)/dp at fixed T."""
+    def explicit_heat(
+        self, point: _Point, tilted: tuple[NodalProperties, ...]
+    ) -> dict[int, Array]:
+        """Return the columns of d(heat)/dp at fixed T; ``tilted`` as `tilted_at`."""
         out = {}
         scale, tilt, thickness = (
             self.column.get(self.slots[name].start)
@@ -167,59 +190,71 @@ class _March:
         if scale is not None:
             out[scale] = point.heat
         if tilt is not None:
-            out[tilt] = self.tilted.heat(self.tilted.properties(point.T))
+            out[tilt] = self.tilted.heat(tilted)
         if thickness is not None and self.slope is not None:
             pairs = zip(self.slope.volume, point.properties, strict=True)
             out[thickness] = np.exp(self.p.log_wall) * sum(dv * q.heat for dv, q in pairs)
         return out
 
-    def add_explicit_rate(self, out: Array, point: _Point, burning: bool, weight: float) -> None:
+    def tilted_at(self, T: Array) -> tuple[NodalProperties, ...]:
+        """Return the derivatives of the properties to the tilts, none if none is wanted."""
+        wanted = any(self.slots[name].start in self.column
+                     for name in ("conductivity_tilt", "heat_capacity_tilt"))
+        return self.tilted.properties(T) if wanted else ()
+
+    def add_explicit_rate(
+        self, out: Array, point: _Point, tilted: tuple[NodalProperties, ...], faces: _FaceHeat,
+        burning: bool, weight: float,
+    ) -> None:
         """Add ``weight`` times dF/dp at fixed T to ``out``, shape (n, n_active)."""
-        self.add_gas(out, point, burning, weight)
-        wall, p, T = self.wall, self.p, point.T
-        outside = wall.faces["outside"]
-        q_c, q_r, _, _ = self.surfaces.outer.flux(T[outside.nodes])
-        self.add(out, "emissivity", outside.nodes, weight * outside.area * q_r)
-        self.add(out, "convection", outside.nodes, weight * outside.area * q_c)
+        self.add_gas(out, point, point.exchange, burning, weight)
+        wall, p, outside = self.wall, self.p, self.at["outside"]
+        nodes, area = self.nodes, weight * self.area
+        self.add(out, "emissivity", nodes[outside], area[outside] * faces.radiated)
+        self.add(out, "convection", nodes[outside], area[outside] * faces.convected)
         for end in ("head", "exit"):
-            face = wall.faces[end]
-            drive = weight * (self.end_temperature[end] - T[face.nodes])
-            self.add(out, f"log_{end}", face.nodes, self.end_conductance[end] * face.area * drive)
+            at = self.at[end]
+            self.add(out, f"log_{end}", nodes[at], area[at] * faces.flux[at])
         all_nodes = slice(None)
-        self.add(out, "log_conductivity", all_nodes, weight * wall.conduction(point.properties))
-        if self.slots["conductivity_tilt"].start in self.column:
-            conduction = self.tilted.conduction(self.tilted.properties(T))
-            self.add(out, "conductivity_tilt", all_nodes, weight * conduction)
-        if self.slots["log_wall"].start in self.column and self.slope is not None:
+        if self.wanted("log_conductivity"):
+            conduction = wall.conduction(point.properties)
+            self.add(out, "log_conductivity", all_nodes, weight * conduction)
+        if self.wanted("conductivity_tilt"):
+            self.add(out, "conductivity_tilt", all_nodes, weight * self.tilted.conduction(tilted))
+        if self.wanted("log_wall") and self.slope is not None:
             s = weight * np.exp(p.log_wall)
             pairs = zip(self.slope.laplacian, point.properties, strict=True)
             conducted = sum(dk @ q.potential for dk, q in pairs)
-            self.add(out, "log_wall", all_nodes, -s * conducted)
-            e = self.surfaces.gas.exchange(point.t, burning, p)
-            for name, (flux, _) in self.face_flux(T, e).items():
-                self.add(out, "log_wall", wall.faces[name].nodes, s * self.slope.area[name] * flux)
+            taken = np.bincount(nodes, self.slope_area * faces.flux, point.T.size)
+            self.add(out, "log_wall", all_nodes, s * (taken - conducted))
+
+    def wanted(self, field: str) -> bool:
+        return self.slots[field].start in self.column
 
     def add(self, out: Array, field: str, nodes: object, value: Array) -> None:
         column = self.column.get(self.slots[field].start)
         if column is not None:
             out[nodes, column] += value  # type: ignore[index]
 
-    def add_gas(self, out: Array, point: _Point, burning: bool, weight: float) -> None:
-        """Add ``weight`` times the bore's part of dF/dp at fixed T."""
+    def add_gas(
+        self, out: Array, point: _Point, e: Exchange, burning: bool, weight: float
+    ) -> None:
+        """Add ``weight`` times the bore's part of dF/dp at fixed T to ``out``."""
         bore = self.wall.faces["bore"]
-        of_p = self.surfaces.gas.derivative(point.t, burning, self.p, point.T[bore.nodes])
-        out[bore.nodes] += weight * bore.area[:, None] * of_p[:, self.active]
+        of_p = self.gas.derivative(point.t, burning, point.T[bore.nodes], e)
+        out[bore.nodes] += (weight * bore.area)[:, None] * of_p[:, self.active]
 
     def with_sensitivities(
         self, point: _Point, dknown: Array, d: float, burning: bool
     ) -> _Point:
         """Return the stage's solution with the derivatives of state and heat."""
-        e = self.surfaces.gas.exchange(point.t, burning, self.p)
-        _, slope = self.exchanged(point.T, e)
+        faces = self.face_heat(point.T, point.exchange)
+        slope = self.at_nodes(faces.slope, point.T.size)
         tangent = self.factor(point.properties, slope, d, many=True)
+        tilted = self.tilted_at(point.T)
         rhs = dknown.copy()
-        self.add_explicit_rate(rhs, point, burning, d)
-        explicit = self.explicit_heat(point)
+        self.add_explicit_rate(rhs, point, tilted, faces, burning, d)
+        explicit = self.explicit_heat(point, tilted)
         for column, values in explicit.items():
             rhs[:, column] -= values
         dT = tangent.solve(rhs)
@@ -231,36 +266,35 @@ class _March:
 
     def start(self, T: Array, t: float, burning: bool) -> _Point:
         """Return the state before the first step."""
-        properties = self.wall.properties(T)
-        e = self.surfaces.gas.exchange(t, burning, self.p)
+        properties, e = self.wall.properties(T), self.gas.exchange(t, burning)
         F, _ = self.rate(T, properties, e)
-        point = _Point(t, T, properties, self.wall.heat(properties), F)
+        point = _Point(t, T, e, properties, self.wall.heat(properties), F)
         if self.active is None:
             return point
         dT = np.zeros((T.size, len(self.active)))
-        drate = np.zeros_like(dT)
-        self.add_explicit_rate(drate, point, burning, 1.0)
-        dheat = np.zeros_like(dT)
-        for column, values in self.explicit_heat(point).items():
+        dheat, drate = np.zeros_like(dT), np.zeros_like(dT)
+        tilted = self.tilted_at(T)
+        self.add_explicit_rate(drate, point, tilted, self.face_heat(T, e), burning, 1.0)
+        for column, values in self.explicit_heat(point, tilted).items():
             dheat[:, column] = values
         return replace(point, dT=dT, dheat=dheat, drate=drate)
 
     def across_jump(self, point: _Point, before: bool, after: bool) -> _Point:
         """Return ``point`` with its rate on the other side of a jump of the gas side."""
-        gas, bore = self.surfaces.gas, self.wall.faces["bore"]
-        old, new = (gas.exchange(point.t, burning, self.p) for burning in (before, after))
+        bore = self.wall.faces["bore"]
+        old, new = (self.gas.exchange(point.t, burning) for burning in (before, after))
         T = point.T[bore.nodes]
         rate = point.rate.copy()
         rate[bore.nodes] += bore.area * (new.U * (new.T_inf - T) - old.U * (old.T_inf - T))
         drate = point.drate
         if drate is not None and point.dT is not None:
             drate = drate.copy()
-            self.add_gas(drate, point, before, -1.0)
-            self.add_gas(drate, point, after, 1.0)
+            self.add_gas(drate, point, old, before, -1.0)
+            self.add_gas(drate, point, new, after, 1.0)
             drate[bore.nodes] += (bore.area * (old.U - new.U))[:, None] * point.dT[bore.nodes]
         self.recent = [(point.t, point.T)]
         self.tangent = None
-        return replace(point, rate=rate, drate=drate)
+        return replace(point, rate=rate, drate=drate, exchange=new)
 
     def step(self, start: _Point, t_end: float, burning: bool) -> tuple[_Point, _Point]:
         """Return the inner stage and the end of a step."""

@@ -197,7 +197,7 @@ class Wall:
         if self.columns is None:
             return self.factor(diagonal, scale, properties)
         k = properties[0].conductivity
-        return ColumnFactor(self.columns.factor(diagonal / k, scale), k)
+        return ColumnFactor(self.columns.factor(diagonal / (scale * k)), scale * k)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,14 +215,14 @@ class BandFactor:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ColumnFactor:
-    """Factor by node columns of a tangent in the conductivity integral."""
+    """Factor by node columns of a tangent in the conductivity integral times ``weight`` [s]."""
 
     factor: BlockFactor
-    conductivity: Array
+    weight: Array
 
     def solve(self, rhs: Array) -> Array:
         """Return the temperatures for ``rhs``, shape (n, m)."""
-        return self.factor.solve(rhs) / self.conductivity[:, None]
+        return self.factor.solve(rhs) / self.weight[:, None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
