@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.case.model import Blend, Case, Run, Tube
-from wallsim.errors import LogError
+from wallsim.consistency import Seen, quiet_level, reads_gauge, refusals, remarks
+from wallsim.errors import CaseError, LogError
 from wallsim.logs import find_events, read_log, screen_channels
+from wallsim.logs.cadence import scans_of
 from wallsim.logs.model import Channel, Events, Log
 
 if TYPE_CHECKING:
@@ -103,11 +105,14 @@ class Campaign:
     firings : tuple of Firing
     reference_pressure : float
         Median absolute pressure of the bare firings (of all, where none is bare) [Pa].
+    remarks : tuple of str
+        Where case and logs say different things, for the user to settle.
     """
 
     case: Case
     firings: tuple[Firing, ...]
     reference_pressure: float
+    remarks: tuple[str, ...] = ()
 
     @property
     def bare(self) -> tuple[Firing, ...]:
@@ -141,30 +146,78 @@ def load_campaign(case: Case) -> Campaign:
     Raises
     ------
     LogError
-        The first log that cannot be used, with file, row and channel.
+        With every log that cannot be used, with file, row and channel.
+    CaseError
+        If a metal's table does not hold the temperatures of the logs.
     MeshError
         As `mesh_of`.
     """
     mesh_of(case.tube)
-    firings = tuple(_firing(case, run) for run in case.runs)
+    read, faults = [], []
+    for run in case.runs:
+        try:
+            read.append(_firing(case, run))
+        except LogError as error:
+            faults.append((run, error))
+    if faults:
+        raise LogError("\n".join(_said_once(faults)))
+    firings, seen = tuple(f for f, _ in read), [s for _, s in read]
+    if wrong := refusals(case, seen):
+        raise CaseError(wrong)
     bare = [f for f in firings if f.blend.deposit is None] or firings
-    return Campaign(case, firings, float(np.median([f.events.plateau for f in bare])))
+    reference = float(np.median([f.events.plateau for f in bare]))
+    return Campaign(case, firings, reference, remarks(case, seen))
 
 
-def _firing(case: Case, run: Run) -> Firing:
-    channels = {s.name: s.channel for s in case.sensors}
+def _said_once(faults: list[tuple[Run, LogError]]) -> list[str]:
+    """Return the faults of all logs; one that several share is told of the first."""
+    sharing: dict[str, list[tuple[str, str]]] = {}
+    for run, error in faults:
+        for line in str(error).splitlines():
+            where, _, what = line.partition(run.log.name)
+            sharing.setdefault(what if what else where, []).append((line, run.name))
+    return [
+        lines[0][0] + (f" (and so in {', '.join(run for _, run in lines[1:])})" * (len(lines) > 1))
+        for lines in sharing.values()
+    ]
+
+
+def _read(case: Case, run: Run) -> Log:
+    """Return the log of a run; channels taken out of the whole run need not be in it."""
     pressures = (case.pressure.channel, *(channel for channel, _ in case.pressure.taps))
-    log = read_log(
-        run.log, case.log_format, temperatures=tuple(channels.values()), pressures=pressures
+    taken_out = {name for name, e in run.exclude.items()
+                 if not np.isfinite([e.from_s, e.until_s]).any()}
+    return read_log(
+        run.log, case.log_format, temperatures=tuple(s.channel for s in case.sensors),
+        pressures=pressures,
+        absent=tuple(s.channel for s in case.sensors if s.name in taken_out),
     )
-    offset = case.pressure.barometer if case.pressure.gauge else 0.0
-    absolute = log.channels[case.pressure.channel] + offset
+
+
+def _absolute(case: Case, log: Log, channel: str) -> Array:
+    """Return the absolute pressure of a tap [Pa]."""
+    gauge = reads_gauge(case.pressure, log.zeros.get(channel, ""))
+    return log.channels[channel] + (case.pressure.barometer if gauge else 0.0)
+
+
+def _of_thermocouples(log: Log, columns: list[str]) -> Log:
+    """Return the log at the scans at which thermocouples are read."""
+    known = [np.isfinite(log.channels[c]) for c in columns if c in log.channels]
+    return log.at(scans_of(np.any(known, axis=0))) if known else log
+
+
+def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
+    channels = {s.name: s.channel for s in case.sensors}
+    whole = _read(case, run)
+    absolute = _absolute(case, whole, case.pressure.channel)
+    log = whole
     try:
-        events = find_events(log.t, absolute, run.name, barometer=case.pressure.barometer,
+        events = find_events(whole.t, absolute, run.name, barometer=case.pressure.barometer,
                              ignition=run.ignition, shutdown=run.shutdown)
     except LogError as error:
         raise LogError(f"{log.path}: {case.pressure.channel}: {error}") from error
     _check_shedding(run, log, events)
+    log = _of_thermocouples(whole, list(channels.values()))
     screened = screen_channels(
         log, channels, events, ambient=case.tube.outside.ambient, exclusions=run.exclude
     )
@@ -179,12 +232,26 @@ def _firing(case: Case, run: Run) -> Firing:
     if not traces:
         raise LogError(_none_to_use(log, run, screened))
     burn = events.shutdown - events.ignition
-    t_p, p = _plateau_history(log.t - events.ignition, absolute, events, burn)
-    return Firing(
+    t_p, p = _plateau_history(whole.t - events.ignition, absolute, events, burn)
+    firing = Firing(
         run, case.blends[run.blend], log, events, screened, burn,
         float(log.t[-1] - events.ignition), start_z, start_T, t_p, p,
-        _pressure_share(case, log, events, offset), block, traces,
+        _pressure_share(case, whole, events), block, traces,
     )
+    return firing, _seen(firing, whole, absolute)
+
+
+def _seen(firing: Firing, log: Log, absolute: Array) -> Seen:
+    """Return what the log of a firing shows by itself."""
+    zeros = [(n, c.zero) for n, c in firing.channels.items()
+             if np.isfinite(c.zero) and c.good.any()]
+    usual = float(np.median([zero for _, zero in zeros])) if zeros else None
+    start = float(firing.start_T.min())
+    nearest = min(zeros, key=lambda item: abs(item[1] - start), default=("the ambient", start))
+    coldest = nearest[0], start
+    hottest = max(((t.sensor, float(t.T.max())) for t in firing.traces), key=lambda item: item[1])
+    quiet = quiet_level(log.t, absolute, firing.events.ignition)
+    return Seen(firing.run.name, log, quiet, usual, coldest, hottest)
 
 
 def _check_shedding(run: Run, log: Log, events: Events) -> None:
@@ -208,7 +275,7 @@ def _none_to_use(log: Log, run: Run, channels: dict[str, Channel]) -> str:
 
 def all_blocks(firing: Firing, sensor: str, column: str) -> tuple[NDArray[np.intp], Array]:
     """Return block numbers and mean readings [K] of a channel, used or not, for pictures."""
-    T = firing.log.channels[column]
+    T = firing.log.channels.get(column, np.full(firing.log.t.size, np.nan))
     t = firing.log.t - firing.events.ignition
     keep = np.isfinite(T) & (t > 0.0)
     number = np.floor(t[keep] / firing.block).astype(np.intp)
@@ -273,13 +340,13 @@ def _plateau_history(
     return time, p * events.plateau / np.median(absolute[inside])
 
 
-def _pressure_share(case: Case, log: Log, events: Events, offset: float) -> Array:
+def _pressure_share(case: Case, log: Log, events: Events) -> Array:
     """Return the static pressure along the tube as a share of that at the tap."""
     if case.pressure.along:
         return np.array(case.pressure.along)
     burning = (log.t > events.ignition + EDGE) & (log.t < events.shutdown - EDGE)
     points = [(0.0, 1.0)]
     for channel, z in case.pressure.taps:
-        tap = np.nanmedian(log.channels[channel][burning]) + offset
+        tap = np.nanmedian(_absolute(case, log, channel)[burning])
         points.append((z, tap / events.plateau))
     return np.array(sorted(points))

@@ -34,7 +34,7 @@ def check_document(campaign: Campaign) -> dict[str, Any]:
         }
     case = campaign.case
     return {"schema": "wallsim.check/1", "case": {"title": case.title, "path": str(case.path),
-            "resolved": case.resolved}, "runs": runs,
+            "resolved": case.resolved}, "remarks": list(campaign.remarks), "runs": runs,
             "reference_pressure_Pa": campaign.reference_pressure}
 
 
@@ -42,6 +42,9 @@ def check_text(document: dict[str, Any]) -> str:
     """Return the document of `check_document` in words."""
     runs = document["runs"]
     lines = [document["case"]["title"]]
+    if document.get("remarks"):
+        lines.append("Case and logs differ; settle this first:")
+        lines.extend(f"    {remark}" for remark in document["remarks"])
     for name, run in runs.items():
         lost = run["lost_scans"]
         scans = f"; {lost} {'scan' if lost == 1 else 'scans'} lost" if lost else ""

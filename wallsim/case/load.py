@@ -121,6 +121,7 @@ def case_of(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
             limit_temperature=None if limit is None else limit.value,
         ),
         resolved=resolved(keys, folder.name),
+        source=source,
     )
 
 
@@ -162,7 +163,8 @@ def _pressure(keys: CaseKeys) -> Pressure:
     first = p.along[0][1].value if p.along else 1.0
     return Pressure(
         p.channel,
-        p.reads == "gauge",
+        p.reads != "absolute",
+        p.reads is not None,
         p.barometer.value,
         tuple((z.value, level.value / first) for z, level in p.along),
         tuple((tap.channel, tap.z.value) for tap in p.taps),

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from wallsim.materials.solid import Solid
+from wallsim.source import Source
 from wallsim.units import Quantity
 
 ALL = Quantity(1.0, 0.0, "1")
@@ -139,6 +140,8 @@ class Pressure:
         Column of the logs.
     gauge : bool
         True if it reads relative to the barometer.
+    reads_stated : bool
+        False where the case leaves it to the headings of the logs.
     barometer : float
         [Pa].
     along : tuple of (float, float)
@@ -149,6 +152,7 @@ class Pressure:
 
     channel: str
     gauge: bool
+    reads_stated: bool
     barometer: float
     along: tuple[tuple[float, float], ...]
     taps: tuple[tuple[str, float], ...]
@@ -351,6 +355,8 @@ class Case:
         The case file.
     resolved : dict
         Every key with its value, defaults filled in, as text; echoed in the result.
+    source : Source
+        The file with its lines, to say where something is stated.
     """
 
     path: Path
@@ -363,6 +369,7 @@ class Case:
     runs: tuple[Run, ...]
     fit: FitOptions
     resolved: dict[str, object]
+    source: Source
 
     @property
     def files(self) -> tuple[Path, ...]:

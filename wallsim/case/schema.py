@@ -168,7 +168,9 @@ class PressureKeys(Table):
     """The pressure tap that tells ignition, shutdown and mass flux."""
 
     channel: Word = key("column of the logs", example='channel = "PC"')
-    reads: Literal["gauge", "absolute"] = key("gauge or absolute", "gauge")
+    reads: Literal["gauge", "absolute"] | None = key(
+        "gauge or absolute", None, like="as the logs' headings say, else gauge"
+    )
     barometer: Annotated[Quantity, reader("Pa", low=3e4, high=1.2e5, fixed=True)] = key(
         "air pressure", "1013.25 mbar"
     )

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
+from wallsim.logs.cadence import scans_of
 from wallsim.logs.fading import fades_from
 from wallsim.logs.lines import Lines, Mask, best_break, moving_lines
 from wallsim.logs.model import Array, Events
@@ -291,15 +292,15 @@ def _first_break(t: Array, reading: Reading, excess: Array, width: int) -> int |
 
 def _lost_for_good(t: Array, reading: Reading) -> int | None:
     """Return the sample from which on hardly any reading comes, if that lasts to the end."""
-    missing = ~np.isfinite(reading.y)
+    due = scans_of(np.isfinite(reading.y))
+    missing = ~np.isfinite(reading.y[due])
     if not missing.any():
         return None
-    rest = np.arange(t.size, 0, -1)
+    rest = np.arange(due.size, 0, -1)
     share = np.cumsum(missing[::-1])[::-1] / rest
     from_here = np.flatnonzero((share >= 0.8) & missing)
-    if not from_here.size or t[-1] - t[from_here[0]] < 0.5:
-        return None
-    return int(from_here[0])
+    lasts = from_here.size > 0 and t[-1] - t[due[from_here[0]]] >= 0.5
+    return int(due[from_here[0]]) if lasts else None
 
 
 def _without_reading(t: Array, reading: Reading, at: int) -> Break:

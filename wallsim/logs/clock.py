@@ -29,6 +29,11 @@ def is_stamp(text: str) -> bool:
     return ":" in text and bool(_CLOCK.fullmatch(text) or _STOPWATCH.fullmatch(text))
 
 
+def is_date(text: str) -> bool:
+    """Return True if ``text`` is a date without a time."""
+    return re.fullmatch(_DATE, text) is not None
+
+
 def is_time_name(name: str) -> bool:
     """Return True if a column of that name holds the clock."""
     return _NAMES.fullmatch(name.strip()) is not None

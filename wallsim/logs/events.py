@@ -145,10 +145,15 @@ def _edge(record: _Record, threshold: float, at: int, side: int, name: str) -> f
     """Return when the raw pressure crosses a threshold next to a filtered sample [s]."""
     t, raw = record.t, record.raw
     if (side < 0 and at == 0) or (side > 0 and at == t.size - 1):
-        moment, key = ("begins", "ignition") if side < 0 else ("ends", "shutdown")
+        moment, up, todo = (
+            ("begins", "already up", "state 'ignition' of this run, on the clock of its log")
+            if side < 0
+            else ("ends", "still up", "state 'shutdown' of this run: the end of the record, or "
+                                      "when it was if it burned on")
+        )
         raise LogError(
-            f"run {name}: the record {moment} at {t[at]:.3f} s with the pressure already up "
-            f"({raw[at] / 1e5:.2f} bar abs); state '{key}' of this run"
+            f"run {name}: the record {moment} at {t[at]:.3f} s with the pressure {up} "
+            f"({raw[at] / 1e5:.2f} bar abs); {todo}"
         )
     rising = (raw[:-1] <= threshold) & (raw[1:] > threshold)
     falling = (raw[:-1] > threshold) & (raw[1:] <= threshold)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from wallsim.case.model import LogFormat
 from wallsim.errors import LogError
-from wallsim.logs.clock import is_stamp
+from wallsim.logs.clock import is_date, is_stamp
 from wallsim.logs.columns import Heading, find_unit, is_no_reading, is_number, split_heading
 
 DELIMITER_WORDS = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
@@ -125,10 +125,14 @@ def split_line(line: str, delimiter: str) -> list[str]:
 def _is_scan(cells: list[str]) -> bool:
     """Return True for a row of numbers: first entry a number or a time, half of them at least."""
     filled = [cell for cell in cells if cell]
-    if len(cells) < 2 or not filled or not (is_number(cells[0]) or is_stamp(cells[0])):
+    if len(cells) < 2 or not filled or not _opens_scan(cells[0]):
         return False
-    fits = sum(is_number(c) or is_no_reading(c) or is_stamp(c) for c in filled)
+    fits = sum(is_number(c) or is_no_reading(c) or is_stamp(c) or is_date(c) for c in filled)
     return 2 * fits > len(filled) and any(is_number(c) for c in filled)
+
+
+def _opens_scan(cell: str) -> bool:
+    return is_number(cell) or is_stamp(cell) or is_date(cell)
 
 
 def _choose_delimiter(lines: list[str], told: str | None) -> tuple[str, int]:
@@ -223,10 +227,7 @@ def find_layout(text: str, encoding: str, told: LogFormat, name: str) -> Layout:
     sample = [line for _, line in plain[:_SAMPLE]]
     delimiter, size = _choose_delimiter(sample, told.delimiter)
     if not delimiter:
-        raise LogError(
-            f"{name}: no row of at least two numbers in the first {len(sample)} lines "
-            f"(line {plain[0][0]} reads {plain[0][1][:40]!r}); state the delimiter of the logs"
-        )
+        raise _no_scans(plain, name)
     split = ((at, split_line(line, delimiter)) for at, line in plain)
     first = next(at for at, cells in split if len(cells) == size and _is_scan(cells))
     header = _find_header([item for item in numbered if item[0] < first], delimiter, size)
@@ -235,11 +236,52 @@ def find_layout(text: str, encoding: str, told: LogFormat, name: str) -> Layout:
             f"{name}:{first}: no header above the first scan with a name for each of the {size} "
             f"columns; add a line like 'time [s]{_shown(delimiter)}PC [bar]{_shown(delimiter)}...'"
         )
-    scans = [item for item in plain if item[0] >= first]
+    scans, again = _without_headers(
+        [item for item in plain if item[0] >= first], delimiter, header[1:]
+    )
     rows, lines, remarks = _scans(scans, delimiter, size, name)
+    remarks = (*again, *remarks)
     decimal = told.decimal or _choose_decimal(sample, delimiter)
     headings = tuple(split_heading(*pair) for pair in zip(header[1], header[2], strict=True))
     return Layout(encoding, delimiter, decimal, headings, header[0], rows, lines, remarks)
+
+
+def _no_scans(plain: list[tuple[int, str]], name: str) -> LogError:
+    """Return the fault of a file without rows of numbers: a header alone, or unknown columns."""
+    row, text = plain[0]
+    start = f"line {row} reads {text[:40]!r}"
+    if not any(re.match(r"\s*[+-]?\d", line) for _, line in plain[:_SAMPLE]):
+        count = f"{len(plain)} line{'s' if len(plain) > 1 else ''} of text"
+        return LogError(
+            f"{name}:{row}: {count} but no scan below ({start}); check that the recorder ran "
+            f"through the firing and that the export is whole"
+        )
+    return LogError(
+        f"{name}:{row}: no row of at least two numbers in the first {min(len(plain), _SAMPLE)} "
+        f"lines ({start}); state the delimiter of the logs"
+    )
+
+
+def _without_headers(
+    items: list[tuple[int, str]], delimiter: str, header: tuple[list[str], list[str]]
+) -> tuple[list[tuple[int, str]], tuple[str, ...]]:
+    """Return the rows less those that repeat names or units or hold nothing, and a remark."""
+    known = [[cell for cell in cells if cell] for cells in header if any(cells)]
+    kept, again = [], []
+    for row, line in items:
+        if re.match(r"\s*[\"']?[+-]?\d", line):
+            kept.append((row, line))
+            continue
+        cells = [cell for cell in split_line(line, delimiter) if cell]
+        if cells and cells not in known:
+            kept.append((row, line))
+        elif cells:
+            again.append(str(row))
+    if not again:
+        return kept, ()
+    lines = f"lines {', '.join(again[:4])}" if len(again) > 1 else f"line {again[0]}"
+    more = f" and {len(again) - 4} more" if len(again) > 4 else ""
+    return kept, (f"{lines}{more}: header repeated, left out",)
 
 
 def _is_comment(line: str) -> bool:
@@ -262,7 +304,7 @@ def _scans(
     """
     lengths = [_count(line, delimiter, size) for _, line in items]
     last = len(items)
-    while last and lengths[last - 1] != size:
+    while last and (lengths[last - 1] != size or _closes(items[last - 1][1], delimiter)):
         last -= 1
     for (row, _), length in zip(items[:last], lengths[:last], strict=True):
         if length != size:
@@ -280,6 +322,12 @@ def _scans(
     else:
         texts = tuple(line for _, line in kept)
     return tuple(row for row, _ in kept), texts, remarks
+
+
+def _closes(line: str, delimiter: str) -> bool:
+    """Return True for a closing row such as ``Max;9;500``: it opens with a word, not a time."""
+    first = split_line(line, delimiter)[0]
+    return not _opens_scan(first) and any(letter.isalpha() for letter in first)
 
 
 def _count(line: str, delimiter: str, size: int) -> int:

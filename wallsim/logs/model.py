@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +29,10 @@ class Log:
         What was found out rather than told: delimiter, decimal sign, encoding, units.
     lost_scans : int
         Scans missing from an otherwise even clock.
+    zeros : dict of str to str
+        What headings say of the pressures' zero: ``gauge``, ``absolute`` or nothing.
+    contradictions : tuple of str
+        Where file and case file say different things, and which one was taken.
     """
 
     path: Path
@@ -37,6 +41,13 @@ class Log:
     channels: dict[str, Array]
     assumptions: tuple[str, ...]
     lost_scans: int
+    zeros: dict[str, str] = field(default_factory=dict)
+    contradictions: tuple[str, ...] = ()
+
+    def at(self, scans: NDArray[np.intp]) -> Log:
+        """Return the log at some of its scans only."""
+        channels = {name: values[scans] for name, values in self.channels.items()}
+        return replace(self, t=self.t[scans], channels=channels)
 
 
 @dataclass(frozen=True, slots=True)

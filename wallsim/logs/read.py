@@ -48,6 +48,7 @@ def read_log(
     *,
     temperatures: tuple[str, ...],
     pressures: tuple[str, ...],
+    absent: tuple[str, ...] = (),
     line: str = "",
 ) -> Log:
     """Return one log in SI: the clock and the channels asked for.
@@ -60,6 +61,8 @@ def read_log(
     temperatures, pressures : tuple of str
         Columns wanted, by name without unit or by the whole heading; case does not matter. The
         channels of the result carry the names as asked.
+    absent : tuple of str
+        Of these, the ones that the log need not have.
     line : str
         Where the case names this log (``file:line: key``), put before a message that the file
         cannot be found.
@@ -80,22 +83,40 @@ def read_log(
             f"check that the recorder ran through the firing"
         )
     notes = [_describe(found), *found.remarks]
-    columns = _find_columns(source, (*temperatures, *pressures))
-    t = _read_clock(source, notes)
-    channels: dict[str, Array] = {}
-    faults: list[str] = []
-    for wanted, at in columns.items():
-        kind: Kind = "pressure" if wanted in pressures else "temperature"
-        try:
-            channels[wanted] = _read_channel(source, wanted, at, kind, notes)
-        except LogError as error:
-            faults.append(str(error))
+    columns, faults = _find_columns(source, (*temperatures, *pressures), temperatures, absent)
+    t, channels, zeros = _read_all(source, columns, pressures, notes, faults)
     if faults:
         raise LogError("\n".join(faults))
     for values in (t, *channels.values()):
         values.setflags(write=False)
     digest = hashlib.sha256(data).hexdigest()
-    return Log(path, digest, t, channels, tuple(notes), count_lost(t))
+    odd = tuple(c for w, at in columns.items() if (c := _unit_contradiction(source, w, at)))
+    return Log(path, digest, t, channels, tuple(notes), count_lost(t), zeros, odd)
+
+
+def _read_all(
+    source: _Source, columns: dict[str, int], pressures: tuple[str, ...], notes: list[str],
+    faults: list[str],
+) -> tuple[Array, dict[str, Array], dict[str, str]]:
+    """Return clock, channels and zeros of pressures; what is wrong is added to ``faults``."""
+    t = np.empty(0)
+    try:
+        t = _read_clock(source, notes)
+    except LogError as error:
+        faults.append(str(error))
+    channels: dict[str, Array] = {}
+    zeros: dict[str, str] = {}
+    for wanted, at in columns.items():
+        kind: Kind = "pressure" if wanted in pressures else "temperature"
+        try:
+            unit = _unit(source, wanted, at, kind, notes)
+            channels[wanted] = _read_channel(source, wanted, at, unit, notes)
+        except LogError as error:
+            faults.append(str(error))
+            continue
+        if kind == "pressure":
+            zeros[wanted] = unit.relative
+    return t, channels, zeros
 
 
 def _shown(path: Path) -> str:
@@ -169,14 +190,11 @@ def _matches(source: _Source, wanted: str) -> list[int]:
     return exact or [at for at, heading in enumerate(headings) if _key(heading.name) == key]
 
 
-def _find_columns(source: _Source, wanted: tuple[str, ...]) -> dict[str, int]:
-    """Return the column of each channel.
-
-    Raises
-    ------
-    LogError
-        For channels that are missing, or there twice.
-    """
+def _find_columns(
+    source: _Source, wanted: tuple[str, ...], temperatures: tuple[str, ...] = (),
+    absent: tuple[str, ...] = (),
+) -> tuple[dict[str, int], list[str]]:
+    """Return the column of each channel, and what is wrong with those missing or there twice."""
     where = f"{source.name}:{source.layout.header_row}"
     names = [heading.name for heading in source.layout.headings if heading.name]
     columns: dict[str, int] = {}
@@ -190,16 +208,17 @@ def _find_columns(source: _Source, wanted: tuple[str, ...]) -> dict[str, int]:
                 f"{where}: {channel}: {len(found)} columns have this name; rename one of them, "
                 f"or ask for the whole heading with its unit"
             )
-        else:
+        elif channel not in absent:
             lowered = {name.casefold(): name for name in names}
             near = difflib.get_close_matches(channel.casefold(), lowered, n=1)
             hint = f"did you mean {lowered[near[0]]!r}? " if near else ""
             faults.append(
+                f"{where}: {channel}: no such column; {hint}columns are {', '.join(names)}; a "
+                "thermocouple that was not recorded is taken out of the run with exclude"
+                if channel in temperatures else
                 f"{where}: {channel}: no such column; {hint}columns are {', '.join(names)}"
             )
-    if faults:
-        raise LogError("\n".join(faults))
-    return columns
+    return columns, faults
 
 
 def _told_unit(source: _Source, names: tuple[str, ...]) -> str | None:
@@ -252,9 +271,24 @@ def _entries_fault(source: _Source, channel: str, at: int, wrong: np.ndarray, wh
     )
 
 
-def _read_channel(source: _Source, wanted: str, at: int, kind: Kind, notes: list[str]) -> Array:
+def _unit_contradiction(source: _Source, wanted: str, at: int) -> str:
+    """Return where the case states another unit for a column than its heading; empty if not."""
+    heading = source.layout.headings[at]
+    told = _told_unit(source, (wanted, heading.name, heading.text))
+    written, stated = find_unit(heading.unit), find_unit(told) if told else None
+    if stated is None or written is None or written.kind is None:
+        return ""
+    relative = {written.relative, stated.relative} - {""}
+    if written.name == stated.name and len(relative) < 2:
+        return ""
+    return (
+        f"{source.name}:{source.layout.header_row}: {wanted}: the heading says {heading.unit}, "
+        f"units under [log] {told}; the heading was taken: remove one of the two"
+    )
+
+
+def _read_channel(source: _Source, wanted: str, at: int, unit: Unit, notes: list[str]) -> Array:
     """Return one channel in SI, NaN where there is no reading."""
-    unit = _unit(source, wanted, at, kind, notes)
     numbers, wrong = to_numbers(source.table[at], source.layout.decimal)
     if wrong.size:
         raise LogError(_entries_fault(source, wanted, at, wrong, "a number"))
@@ -262,7 +296,7 @@ def _read_channel(source: _Source, wanted: str, at: int, kind: Kind, notes: list
     dropped = int(np.sum(np.isnan(values) & np.isfinite(numbers)))
     if dropped:
         notes.append(f"{wanted}: {dropped} entries that no sensor reads taken as no reading")
-    if kind == "pressure":
+    if unit.kind == "pressure":
         if np.isnan(values).all():
             raise LogError(
                 f"{source.name}: {wanted}: no reading in the whole log; name another pressure "
@@ -277,7 +311,10 @@ def _clock_column(source: _Source) -> int:
     """Return the time column: as told, else the first so called, else the first."""
     told = source.told.time
     if told is not None:
-        return next(iter(_find_columns(source, (told,)).values()))
+        columns, faults = _find_columns(source, (told,))
+        if faults:
+            raise LogError(f"{faults[0]}; correct 'time' under [log]")
+        return columns[told]
     headings = source.layout.headings
     return next((at for at, heading in enumerate(headings) if is_time_name(heading.name)), 0)
 

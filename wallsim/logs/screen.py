@@ -9,6 +9,7 @@ import numpy as np
 
 from wallsim.case.model import Exclusion
 from wallsim.logs.breaks import Break, Reading, find_breaks, find_wild
+from wallsim.logs.cadence import scans_of
 from wallsim.logs.lines import Mask, moving_lines
 from wallsim.logs.model import Array, Channel, Events, Log
 from wallsim.logs.spike_words import spike_words
@@ -299,11 +300,9 @@ def _verdict(
             f"top of the range ({np.max(reading.y[clipped]) - 273.15:.1f} degC) from "
             f"{times[0]:.2f} to {times[-1]:.2f} s, not used there"
         )
-    missing = ~np.isfinite(reading.y) & (t < end)
-    span = max(1, int(np.sum(t < end)))
-    if missing.sum() > DROPOUT_SHARE * span:
+    if dropouts := _dropout_words(t, reading, end):
         words.append("dropouts")
-        reasons.append(f"{int(missing.sum())} of {span} samples without a reading")
+        reasons.append(dropouts)
     if exclusion is not None:
         words.append("excluded")
         reasons.append(_exclusion_words(exclusion))
@@ -326,6 +325,16 @@ def _verdict(
         reading.noise,
         "; ".join(reasons),
     )
+
+
+def _dropout_words(t: Array, reading: Reading, end: float) -> str:
+    """Return how many readings are missing of those due before ``end``; empty for a few."""
+    due = scans_of(np.isfinite(reading.y))
+    due = due[t[due] < end]
+    missing = int(np.sum(~np.isfinite(reading.y[due])))
+    if missing <= DROPOUT_SHARE * max(1, due.size):
+        return ""
+    return f"{missing} of {due.size} samples without a reading"
 
 
 def _spike_words(t: Array, spiky: Mask) -> str:

@@ -1,0 +1,155 @@
+"""Where case and logs say different things of the same: refused or remarked, always located."""
+
+import re
+
+import pytest
+
+from wallsim.build import load_campaign
+from wallsim.case import load_case
+from wallsim.check import check_document, check_text
+from wallsim.errors import InputError
+
+from .campaign import log_rows, write
+
+ROWS = log_rows()
+
+
+def campaign(folder, *changes, rows=ROWS, header=None, runs=(("r1", "bare"), ("r2", "bare"))):
+    """Return the tiny campaign on disk, its case text and headers changed."""
+    path = write(folder, runs=runs, rows=rows)
+    text = path.read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path.write_text(text)
+    for name, _ in runs if header else ():
+        log = folder / f"{name}.csv"
+        log.write_text("\n".join([header, *log.read_text().splitlines()[1:]]) + "\n")
+    return path
+
+
+def remarks(path):
+    return load_campaign(load_case(path)).remarks
+
+
+def refusal(path):
+    with pytest.raises(InputError) as caught:
+        load_campaign(load_case(path))
+    return str(caught.value).splitlines()
+
+
+def line_of(path, text):
+    return 1 + path.read_text().splitlines().index(text)
+
+
+def test_a_campaign_in_which_all_agrees_has_no_remark(tmp_path):
+    path = campaign(tmp_path)
+    assert remarks(path) == ()
+    assert "differ" not in check_text(check_document(load_campaign(load_case(path))))
+
+
+@pytest.mark.parametrize(("stated", "words"), [("35 degC", "15 K below"), ("5 degC", "15 K above")])
+def test_an_ambient_against_the_readings_before_ignition(tmp_path, stated, words):
+    path = campaign(tmp_path, ('"20 degC"', f'"{stated}"'))
+    (line,) = remarks(path)
+    at = line_of(path, f'outside = {{ ambient = "{stated}" }}')
+    assert line.startswith(f"{path}:{at}: tube.outside.ambient: before ignition of all runs")
+    assert words in line
+    text = check_text(check_document(load_campaign(load_case(path))))
+    assert text.splitlines()[1] == "Case and logs differ; settle this first:"
+
+
+def test_a_wall_still_warm_in_a_later_run_is_no_remark(tmp_path):
+    path = campaign(tmp_path)
+    warm = [",".join([a, b, *(f"{float(x) + 30:.2f}" for x in rest)])
+            for a, b, *rest in (row.split(",") for row in ROWS)]
+    log = tmp_path / "r2.csv"
+    log.write_text("\n".join([log.read_text().splitlines()[0], *warm]) + "\n")
+    assert remarks(path) == ()
+
+
+def absolute(rows):
+    return [re.sub(r",([-\d.]+)", lambda m: f",{float(m[1]) + 1.013:.3f}", row, count=1)
+            for row in rows]
+
+
+def test_the_heading_tells_absolute_where_the_case_is_silent(tmp_path):
+    header = "time [s],P [bar(a)],A [degC],B [degC]"
+    path = campaign(tmp_path, rows=absolute(ROWS), header=header)
+    assert remarks(path) == ()
+
+
+def test_reads_against_the_heading_is_said_and_reads_holds(tmp_path):
+    path = campaign(tmp_path, ('channel = "P"', 'channel = "P"\nreads = "absolute"'),
+                    rows=absolute(ROWS))
+    (line,) = remarks(path)
+    at = line_of(path, 'reads = "absolute"')
+    assert line.startswith(f"{path}:{at}: pressure.reads: but the heading of P in all runs says "
+                           'gauge; absolute was taken (got "absolute")')
+
+
+def test_a_quiet_pressure_that_cannot_be_gauge(tmp_path):
+    path = campaign(tmp_path, rows=absolute(ROWS))
+    (line,) = remarks(path)
+    assert "reads 1.01 bar before ignition, where gauge reads 0.00" in line
+    assert line.endswith('it looks absolute: reads = "absolute"')
+
+
+METAL = """\
+name = "hall steel"
+density = {{ value = "7850 kg/m^3", source = "made up" }}
+[conductivity]
+units = ["degC", "W/m/K"]
+source = "made up"
+points = [[{low}, 50], [{high}, 30]]
+[specific_heat]
+units = ["degC", "J/kg/K"]
+source = "made up"
+points = [[{low}, 450], [{high}, 700]]
+"""
+
+
+@pytest.mark.parametrize(("low", "high", "words"), [
+    (25, 1200, "the table of hall steel starts at 25 degC, but "),
+    (0, 200, "the table of hall steel ends at 200 degC, but "),
+])  # fmt: skip
+def test_a_metal_whose_table_does_not_hold_the_readings(tmp_path, low, high, words):
+    (tmp_path / "hall.toml").write_text(METAL.format(low=low, high=high))
+    path = campaign(tmp_path, ('"carbon steel"', '"hall.toml"'))
+    (line,) = refusal(path)
+    at = line_of(path, 'material = "hall.toml"')
+    assert line.startswith(f"{path}:{at}: tube.material: {words}")
+    assert re.search(r"[AB] in run r[12] reads \d+ degC", line)
+
+
+def test_faults_of_all_logs_come_together_and_shared_ones_once(tmp_path):
+    path = campaign(tmp_path, runs=(("r1", "bare"), ("r2", "bare"), ("r3", "bare")))
+    for name in ("r1", "r3"):
+        log = tmp_path / f"{name}.csv"
+        log.write_text(log.read_text().replace("B [degC]", "Bee [degC]"))
+    bad = tmp_path / "r2.csv"
+    bad.write_text("\n".join(bad.read_text().splitlines()[:1]) + "\n")
+    first, second = refusal(path)
+    assert first.startswith(f"{tmp_path / 'r1.csv'}:1: B: no such column; columns are time, P")
+    assert first.endswith("(and so in r3)")
+    assert second.startswith(f"{bad}:1: 1 line of text but no scan below")
+
+
+def test_a_thermocouple_not_recorded_is_taken_out_of_the_run(tmp_path):
+    path = campaign(tmp_path, ('name = "r2"', 'name = "r2"\nexclude = { B = "not recorded" }'))
+    log = tmp_path / "r2.csv"
+    log.write_text("\n".join(row.rpartition(",")[0] for row in log.read_text().splitlines()) + "\n")
+    firing = load_campaign(load_case(path)).firings[1]
+    assert [trace.sensor for trace in firing.traces] == ["A"]
+
+
+def test_pressure_on_a_faster_clock_than_the_thermocouples(tmp_path):
+    rows = []
+    for row in ROWS:
+        t, P, A, B = row.split(",")
+        rows += [row, *(f"{float(t) + 0.02 * k:.2f},{P},," for k in range(1, 5))]
+    path = campaign(tmp_path, rows=rows)
+    firing = load_campaign(load_case(path)).firings[0]
+    assert [c.verdict for c in firing.channels.values()] == ["ok", "ok"]
+    assert firing.log.t.size == len(ROWS)
+    assert len(firing.traces[0].t) > 50

@@ -1,0 +1,162 @@
+"""What case and logs say of the same thing: zero of the pressure, ambient, range of the metal.
+
+`refusals` are faults before any march; `remarks` are for the user to settle, and nothing is
+changed for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from wallsim.case.model import Case, Pressure
+from wallsim.logs.model import Array, Log
+
+ZERO_OFF = 0.25
+"""Share of the air pressure that a tap may be off it before ignition."""
+
+AMBIENT_OFF = 5.0
+"""What thermocouples may be off the ambient before the coldest ignition [K]."""
+
+SETTLED = 0.2
+"""The record before ignition ends so long before it [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What one log shows by itself.
+
+    Parameters
+    ----------
+    run : str
+    log : Log
+    quiet : float or None
+        Absolute pressure at the tap before ignition [Pa], the zero as read.
+    start : float or None
+        Usual reading before ignition [K].
+    coldest, hottest : tuple of (str, float)
+        Sensor and reading [K]: of the wall as it is marched from, of all that is used.
+    """
+
+    run: str
+    log: Log
+    quiet: float | None
+    start: float | None
+    coldest: tuple[str, float]
+    hottest: tuple[str, float]
+
+
+def reads_gauge(pressure: Pressure, heading: str) -> bool:
+    """Return whether a tap reads gauge: as the case states, else as the heading, else yes.
+
+    Parameters
+    ----------
+    pressure : Pressure
+    heading : {"gauge", "absolute", ""}
+        What the log says.
+    """
+    if pressure.reads_stated or not heading:
+        return pressure.gauge
+    return heading == "gauge"
+
+
+def quiet_level(t: Array, p_abs: Array, ignition: float) -> float | None:
+    """Return the pressure before ignition [Pa]; None without a record there."""
+    before = p_abs[(t < ignition - SETTLED) & np.isfinite(p_abs)]
+    return float(np.median(before)) if before.size >= 5 else None
+
+
+def refusals(case: Case, seen: Sequence[Seen]) -> list[str]:
+    """Return one located line for each metal whose table does not hold what the logs show."""
+    wide = max(solid.range[1] for solid in case.tube.solids.values())
+    out = []
+    for region, solid in case.tube.solids.items():
+        named = ("tube", "regions", region)
+        place = named if named in case.source.lines else ("tube", "material")
+        low, high = solid.range
+        cold = min(seen, key=lambda s: s.coldest[1])
+        hot = max(seen, key=lambda s: s.hottest[1])
+        for one, (sensor, T), end, below in (
+            (cold, cold.coldest, low, True), (hot, hot.hottest, high, False),
+        ):
+            if (T >= end) if below else (T <= max(end, wide)):
+                continue
+            way, where = ("starts", "before ignition") if below else ("ends", "as its highest")
+            out.append(case.source.fault(
+                place,
+                f"the table of {solid.name} {way} at {_celsius(end)}, but {sensor} in run "
+                f"{one.run} reads {_celsius(T)} {where}",
+                hint=f"extend the table in a material file of your own, or exclude {sensor} in "
+                     f"{one.run} if it is wrong",
+            ).text)
+    return out
+
+
+def remarks(case: Case, seen: Sequence[Seen]) -> tuple[str, ...]:
+    """Return one line for each thing that the case and the logs say differently."""
+    units = [line for s in seen for line in s.log.contradictions]
+    return (*_of_zero(case, seen), *_of_ambient(case, seen), *units)
+
+
+def _of_zero(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+    p, place = case.pressure, ("pressure", "reads")
+    stated = "gauge" if p.gauge else "absolute"
+    against = [s for s in seen if s.log.zeros.get(p.channel, stated) not in (stated, "")]
+    if against and p.reads_stated:
+        yield case.source.fault(
+            place,
+            f"but the heading of {p.channel} in {_runs(against, seen)} says "
+            f"{against[0].log.zeros[p.channel]}; {stated} was taken",
+            stated, "correct it, or remove it to go by the heading",
+        ).text
+    off = [s for s in seen if s.quiet is not None
+           and abs(s.quiet - p.barometer) > ZERO_OFF * p.barometer]
+    if off:
+        first = off[0]
+        gauge = reads_gauge(p, first.log.zeros.get(p.channel, ""))
+        quiet = float(first.quiet or 0.0)
+        logged = quiet - p.barometer if gauge else quiet
+        usual, other = (0.0, "absolute") if gauge else (p.barometer, "gauge")
+        looks = abs(quiet - (2.0 * p.barometer if gauge else 0.0)) < ZERO_OFF * p.barometer
+        guess = f'it looks {other}: reads = "{other}"' if looks else "check the tap's zero"
+        yield case.source.fault(
+            place,
+            f"{p.channel} in {_runs(off, seen)} reads {logged / 1e5:.2f} bar before ignition, "
+            f"where {'gauge' if gauge else 'absolute'} reads {usual / 1e5:.2f}; the pressure while "
+            "burning was taken above that level",
+            None, guess,
+        ).text
+
+
+def _of_ambient(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+    ambient = case.tube.outside.ambient
+    known = [s for s in seen if s.start is not None]
+    if not known:
+        return
+    cold = min(known, key=lambda s: s.start or 0.0)
+    off = (cold.start or 0.0) - ambient
+    if abs(off) <= AMBIENT_OFF:
+        return
+    alike = [s for s in known if abs((s.start or 0.0) - (cold.start or 0.0)) < AMBIENT_OFF]
+    side = "above" if off > 0.0 else "below"
+    yield case.source.fault(
+        ("tube", "outside", "ambient"),
+        f"before ignition of {_runs(alike, seen)} the wall reads {_celsius(cold.start or 0.0)}, "
+        f"{abs(off):.0f} K {side} the ambient of {_celsius(ambient)}",
+        None,
+        "state the air temperature of the day"
+        + ("; a wall that was warm from before is no fault" if off > 0.0 else ""),
+    ).text
+
+
+def _runs(some: Sequence[Seen], seen: Sequence[Seen]) -> str:
+    """Return which runs, in words."""
+    if len(some) == len(seen) > 1:
+        return "all runs"
+    return ("run " if len(some) == 1 else "runs ") + ", ".join(s.run for s in some)
+
+
+def _celsius(T: float) -> str:
+    return f"{T - 273.15:.0f} degC"
