@@ -42,8 +42,11 @@ CELLS = 8
 STEP = 0.004
 
 
-def log_rows(resistance=0.0, *, h=1500.0, gas=2000.0, seed=0):
-    """Rows of a 10 Hz log: a steel wall of rings, deposit growing evenly, noise of 0.3 K."""
+def log_rows(resistance=0.0, *, h=1500.0, gas=2000.0, seed=0, growth=lambda share: share):
+    """Rows of a 10 Hz log: a steel wall of rings, noise of 0.3 K.
+
+    The deposit has grown to ``growth`` of its resistance after a ``share`` of the burn.
+    """
     rng = np.random.default_rng(seed)
     r = np.linspace(0.010, 0.014, CELLS + 1)
     volume = 0.5 * (r[1:] ** 2 - r[:-1] ** 2)
@@ -57,7 +60,8 @@ def log_rows(resistance=0.0, *, h=1500.0, gas=2000.0, seed=0):
             A, B = reading - 273.15 + 0.3 * rng.standard_normal(2)
             out.append(f"{t:.2f},{P:.3f},{A:.2f},{B:.2f}")
         since = t - BURN[0]
-        U = 1.0 / (1.0 / h + resistance * since / (BURN[1] - BURN[0])) if burning else 50.0
+        R = resistance * growth(since / (BURN[1] - BURN[0]))
+        U = 1.0 / (1.0 / h + R) if burning else 50.0
         T_gas = AMBIENT + (gas - AMBIENT) * -np.expm1(-since / 0.1) if burning else AMBIENT
         k = steel.conductivity(T)
         flow = np.zeros(CELLS + 1)

@@ -12,6 +12,7 @@ from wallsim.estimate.advice import advice
 from wallsim.estimate.bore import BoreReadouts
 from wallsim.estimate.identify import Identifiability, identifiability
 from wallsim.estimate.joint import Estimate
+from wallsim.estimate.laws import Averaged, LawChoice
 from wallsim.estimate.limits import softening
 from wallsim.estimate.readouts import (
     AlongTube,
@@ -28,9 +29,18 @@ GROWTH_POINTS = 25
 
 
 def blend_document(
-    estimate: Estimate, along: AlongTube, name: str, bores: Mapping[str, BoreReadouts]
+    estimate: Estimate, along: AlongTube, name: str, bores: Mapping[str, BoreReadouts],
+    choice: LawChoice | None = None,
 ) -> dict[str, Any]:
-    """Return gas side and deposit of one blend; ``bores`` are those of all firings by run."""
+    """Return gas side and deposit of one blend.
+
+    Parameters
+    ----------
+    bores : mapping
+        Of all firings by run.
+    choice : LawChoice or None
+        Of its growth law, where laws were compared.
+    """
     campaign = estimate.campaign
     stated = campaign.case.blends[name]
     gas = _gas_temperature(estimate, name)
@@ -43,7 +53,7 @@ def blend_document(
         "deposit": None,
     }
     if name in estimate.unknowns.laws:
-        deposit = _deposit(estimate, along, name)
+        deposit = _deposit(estimate, along, name, choice)
         told = deposit["identifiable"] and not deposit["upper_limit_only"]
         deposit["softening"] = softening(estimate, along, name, bores) if told else None
         out["deposit"] = deposit
@@ -61,16 +71,17 @@ def _gas_temperature(estimate: Estimate, name: str) -> Readout:
     return Readout(np.asarray(value), rise * run.map.matrix[row], False)
 
 
-def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
-    C, unknowns = estimate.covariance, estimate.unknowns
+def _deposit(
+    estimate: Estimate, along: AlongTube, name: str, choice: LawChoice | None
+) -> dict[str, Any]:
+    unknowns = estimate.unknowns
     firings = [f for f in estimate.campaign.firings if f.blend.name == name]
-    told = identifiability(estimate, along, name)
-    R = along.resistance(name)
-    mean = log_mean(R)
+    averaged = Averaged.of(along, choice)
+    told = identifiability(estimate, along, name, maybe_steady="constant" in averaged.laws(name))
     t_ref = unknowns.t_ref[name]
     times = np.linspace(t_ref / GROWTH_POINTS, t_ref, GROWTH_POINTS)
     pressure = float(np.mean([f.events.plateau for f in firings]))
-    removed = along.removed_share(name)
+    mean = log_mean(along.resistance(name))
     out: dict[str, Any] = {
         "identifiable": told.identifiable,
         "upper_limit_only": told.upper_limit_only,
@@ -79,18 +90,23 @@ def _deposit(estimate: Estimate, along: AlongTube, name: str) -> dict[str, Any]:
         "at_s": t_ref,
         "z_m": plain(along.z),
         "local_pressure_Pa": plain(firings[0].local_pressure(along.z, pressure)),
-        "resistance_m2K_W": R.interval(C),
-        "mean_resistance_m2K_W": mean.interval(C),
-        "heat_load_removed": _capped(removed.interval(C)),
-        "thickness_m": _thickness(estimate, R, name).interval(_with_conductivity(estimate, name)),
-        "mean_thickness_m": _thickness(estimate, mean, name).interval(
-            _with_conductivity(estimate, name)
+        "resistance_m2K_W": averaged.interval(lambda a: a.resistance(name)),
+        "mean_resistance_m2K_W": averaged.interval(lambda a: log_mean(a.resistance(name))),
+        "heat_load_removed": _capped(averaged.interval(lambda a: a.removed_share(name))),
+        "thickness_m": averaged.interval(
+            lambda a: _thickness(a.estimate, a.resistance(name), name),
+            lambda e: _with_conductivity(e, name),
+        ),
+        "mean_thickness_m": averaged.interval(
+            lambda a: _thickness(a.estimate, log_mean(a.resistance(name)), name),
+            lambda e: _with_conductivity(e, name),
         ),
         "in_time": {
             "time_s": plain(times),
-            "mean_resistance_m2K_W": along.growth(name, times).interval(C),
+            "mean_resistance_m2K_W": averaged.interval(lambda a: a.growth(name, times)),
         },
         "upper_limit_m2K_W": told.upper_limit,
+        "growth_laws": choice.document() if choice else None,
         "dominated_by": [
             share | {"advice": advice(str(share["parameter"]), estimate.campaign, name)}
             for share in variance_shares(estimate, mean.gradient, name)

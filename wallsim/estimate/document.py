@@ -21,6 +21,7 @@ from wallsim.estimate.bore import BoreReadouts, bore_readouts
 from wallsim.estimate.compare import comparisons
 from wallsim.estimate.deposits import blend_document
 from wallsim.estimate.joint import Estimate
+from wallsim.estimate.laws import LawChoice
 from wallsim.estimate.limits import at_bounds, collinear
 from wallsim.estimate.readouts import AlongTube, plain, single
 from wallsim.estimate.residuals import residual_tests, trace_tests
@@ -36,9 +37,13 @@ FAR_FROM_PRIOR = 3.0
 
 
 def build(
-    estimate: Estimate, executor: Executor, begun: float
+    estimate: Estimate, executor: Executor, begun: float,
+    laws: Mapping[str, LawChoice] | None = None,
 ) -> tuple[dict[str, Any], dict[str, pd.DataFrame]]:
-    """Return the document and the traces of a fit that began at ``begun`` [s, perf_counter]."""
+    """Return the document and the traces of a fit that began at ``begun`` [s, perf_counter].
+
+    ``laws`` is the choice of growth law of the blends whose laws were compared.
+    """
     along = AlongTube.of(estimate)
     builder = WallBuilder(estimate.unknowns, estimate.resolution)
     wall, slope = builder.at(estimate.x)
@@ -50,7 +55,10 @@ def build(
     by_run = dict(zip((run.name for run in estimate.runs), bores, strict=True))
     errors = discretisation_errors(estimate, executor)
     tests, campaign_test = residual_tests(trace_tests(estimate))
-    blends = {n: blend_document(estimate, along, n, by_run) for n in estimate.unknowns.t_ref}
+    blends = {
+        n: blend_document(estimate, along, n, by_run, (laws or {}).get(n))
+        for n in estimate.unknowns.t_ref
+    }
     document: dict[str, Any] = {
         "schema": SCHEMA,
         "case": {

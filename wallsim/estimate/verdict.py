@@ -24,6 +24,7 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     for name, blend in document["blends"].items():
         if blend["deposit"] is not None:
             lines.append(_deposit(name, blend["deposit"]))
+    lines.extend(_growth(document))
     lines.extend(_softened(document))
     lines.extend(_residuals(document))
     lines.extend(_correlated(document))
@@ -112,6 +113,19 @@ def _bounds(document: dict[str, Any]) -> list[dict[str, str]]:
             "case file states of it.",
         )
         for b in document["fit"].get("at_bounds") or []
+    ]
+
+
+def _growth(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return what the logs say of growth laws where these were compared, alike blends together."""
+    said: dict[tuple[str, str], list[str]] = {}
+    for name, blend in document["blends"].items():
+        found = (blend["deposit"] or {}).get("growth_laws")
+        if found:
+            level = "warning" if found["contradicted"] else "note"
+            said.setdefault((level, found["text"]), []).append(name)
+    return [
+        _line(level, f"{', '.join(names)}: {text}.") for (level, text), names in said.items()
     ]
 
 

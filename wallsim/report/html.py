@@ -13,6 +13,7 @@ import numpy as np
 
 from wallsim.report.compared import pair_rows
 from wallsim.report.document import Document, array
+from wallsim.report.growth_laws import law_rows
 from wallsim.report.style import Drawing
 from wallsim.report.words import (
     PER_MM2,
@@ -59,6 +60,7 @@ def page(document: Document, drawings: Sequence[Drawing]) -> str:
         path=case.get("path") or "-",
         verdict=verdict_lines(document),
         deposits=list(_deposit_rows(document)),
+        laws=law_rows(document),
         pairs=list(pair_rows(document)),
         compared_at=fixed((document.get("comparisons") or {}).get("at_s"), 1),
         bare=[n for n, b in document["blends"].items() if not b.get("deposit")],

@@ -9,6 +9,7 @@ import pandas as pd
 
 from wallsim.report.compared import hand_method, pairs, ranking
 from wallsim.report.document import Array, Band, Document, array, band
+from wallsim.report.growth_laws import growth_laws
 from wallsim.report.quick_looks import quick_fluxes, quick_resistances
 from wallsim.report.words import PER_MM2, dominance_text
 from wallsim.rounding import number
@@ -23,6 +24,7 @@ def tables(document: Document) -> dict[str, pd.DataFrame]:
         "along_runs": along_runs(document),
         "blends": blends(document),
         "resistance_in_time": resistance_in_time(document),
+        "growth_laws": growth_laws(document),
         "runs": runs(document),
         "channels": channels(document),
         "parameters": parameters(document),

@@ -1,0 +1,236 @@
+"""Which growth law the logs speak for, blend by blend, and what that leaves open.
+
+Weights of the laws are ``exp(-difference/2)`` of their criterion (`law_fits`), normalised (Burnham
+& Anderson 2002, section 2.9). What is said of a deposit is averaged over the laws with a deposit
+that the logs do not tell apart: an interval holds 95 % of the mixture of their posteriors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from wallsim.case.model import Blend
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.law_fits import LawFit, effective_samples, fit_laws
+from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, plain
+
+Array = NDArray[np.float64]
+
+LAWS = ("none", "constant", "linear", "saturating")
+UNTOLD = 0.05
+"""Weight from which on a law is not told apart from the best."""
+IN_WORDS = {
+    "none": "no deposit", "constant": "a constant deposit", "linear": "linear growth",
+    "saturating": "saturating growth",
+}
+BISECTIONS = 60
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LawChoice:
+    """The laws of one blend's deposit against each other.
+
+    Parameters
+    ----------
+    blend : str
+    stated : bool
+        True if the case states the law instead of leaving it open.
+    fits : tuple of LawFit
+        In the order of `LAWS`.
+    samples : float
+        Effective number of samples of the blend's firings.
+    """
+
+    blend: str
+    stated: bool
+    fits: tuple[LawFit, ...]
+    samples: float
+
+    @property
+    def differences(self) -> Array:
+        """Criterion of each law less that of the best."""
+        criterion: Array = np.array([fit.criterion for fit in self.fits])
+        return criterion - float(criterion.min())
+
+    @property
+    def weights(self) -> Array:
+        """Weight of each law; they add up to one."""
+        raw: Array = np.exp(-0.5 * self.differences)
+        return raw / float(raw.sum())
+
+    @property
+    def untold(self) -> tuple[str, ...]:
+        """Laws that the logs do not tell apart, the best first."""
+        order = np.argsort(-self.weights, kind="stable")
+        return tuple(self.fits[i].law for i in order if self.weights[i] >= UNTOLD)
+
+    @property
+    def members(self) -> tuple[tuple[float, Estimate], ...]:
+        """Weight and estimate of each law that is averaged over; they add up to one.
+
+        Laws with a deposit, of a weight of at least `UNTOLD` among these. A law that the case
+        states stands alone.
+        """
+        fits = [f for f in self.fits if f.law != "none"]
+        if self.stated:
+            return tuple((1.0, f.estimate) for f in fits if f.fitted)
+        raw = np.exp(-0.5 * np.array([f.criterion - min(g.criterion for g in fits) for f in fits]))
+        raw[raw < UNTOLD * raw.sum()] = 0.0
+        return tuple(
+            (float(w), f.estimate) for w, f in zip(raw / raw.sum(), fits, strict=True) if w > 0.0
+        )
+
+    def document(self) -> dict[str, Any]:
+        """Return the choice as a part of the result."""
+        averaged = {e.unknowns.laws[self.blend]: w for w, e in self.members}
+        return {
+            "stated": self.stated,
+            "effective_samples": self.samples,
+            "laws": [
+                {
+                    "law": f.law, "criterion_difference": float(d), "weight": float(w),
+                    "bic_difference": f.bic - min(g.bic for g in self.fits),
+                    "unknowns_told": f.parameters, "left_out_rms": f.left_out_rms,
+                    "converged": f.converged, "fitted": f.fitted, "evaluations": f.evaluations,
+                }
+                for f, d, w in zip(self.fits, self.differences, self.weights, strict=True)
+            ],
+            "untold": list(self.untold),
+            "averaged_over": averaged,
+            "contradicted": self.stated and self.in_fit not in self.untold,
+            "text": self.text(),
+        }
+
+    @property
+    def in_fit(self) -> str:
+        """The law that the joint fit was made with."""
+        return next(f.law for f in self.fits if f.fitted)
+
+    def text(self) -> str:
+        """Return what the logs say of the laws."""
+        names = [IN_WORDS[law] for law in self.untold]
+        if self.stated and self.in_fit not in self.untold:
+            return (
+                f"the case states {IN_WORDS[self.in_fit]}, but the logs speak for "
+                f'{" or ".join(names)}. Write growth = "auto" to leave the law open'
+            )
+        if len(names) == 1:
+            return f"the logs speak for {names[0]}, and against every other law"
+        text = f"the logs do not tell {', '.join(names[:-1])} and {names[-1]} apart"
+        over = [IN_WORDS[e.unknowns.laws[self.blend]] for _, e in self.members]
+        if self.stated:
+            return f"{text}; intervals are of {IN_WORDS[self.in_fit]}, as the case states"
+        return f"{text}; R is averaged over {' and '.join(over)}" if len(over) > 1 else text
+
+
+def asked(estimate: Estimate, laws: bool | None) -> tuple[str, ...]:
+    """Return the blends whose laws are compared: all, none, or those left open for None.
+
+    None of them where the fit did not converge.
+    """
+    if laws is False or not estimate.converged:
+        return ()
+    blends = estimate.campaign.case.blends
+    return tuple(name for name in estimate.unknowns.laws if laws or _open(blends[name]))
+
+
+def _open(blend: Blend) -> bool:
+    return blend.deposit is not None and blend.deposit.growth == "auto"
+
+
+def compare_laws(
+    estimate: Estimate,
+    executor: Executor,
+    blends: tuple[str, ...],
+    progress: Callable[[str, int, float], None] | None = None,
+) -> dict[str, LawChoice]:
+    """Return the choice of growth law for each of ``blends``, other blends keeping theirs."""
+    if progress and blends:
+        progress("comparing growth laws", estimate.evaluations, estimate.chi2)
+    fits = fit_laws(estimate, [(blend, law) for blend in blends for law in LAWS], executor)
+    out = {}
+    for i, blend in enumerate(blends):
+        stated = not _open(estimate.campaign.case.blends[blend])
+        out[blend] = LawChoice(
+            blend, stated, tuple(fits[len(LAWS) * i : len(LAWS) * (i + 1)]),
+            effective_samples(estimate, blend),
+        )
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Averaged:
+    """One blend's deposit along the tube, over the laws that the logs do not tell apart.
+
+    Parameters
+    ----------
+    members : tuple of (float, AlongTube)
+        Weights, which add up to one, and readouts of each law.
+    """
+
+    members: tuple[tuple[float, AlongTube], ...]
+
+    @classmethod
+    def of(cls, along: AlongTube, choice: LawChoice | None) -> Averaged:
+        """Return the average of ``choice``, that of the joint fit's law alone without one."""
+        if choice is None:
+            return cls(((1.0, along),))
+        return cls(tuple((w, AlongTube(estimate, along.z)) for w, estimate in choice.members))
+
+    def laws(self, blend: str) -> tuple[str, ...]:
+        """Return the laws of ``blend`` averaged over."""
+        return tuple(along.estimate.unknowns.laws[blend] for _, along in self.members)
+
+    def interval(
+        self,
+        read: Callable[[AlongTube], Readout],
+        covariance_of: Callable[[Estimate], Array] = lambda estimate: estimate.covariance,
+    ) -> dict[str, object]:
+        """Return median and 95 % interval of a positive readout as plain numbers or lists.
+
+        Parameters
+        ----------
+        read : callable
+            Returns the readout of one law.
+        covariance_of : callable
+            Returns the covariance to the readout's gradient.
+        """
+        readouts = [read(along) for _, along in self.members]
+        covariances = [covariance_of(along.estimate) for _, along in self.members]
+        if len(readouts) == 1:
+            return readouts[0].interval(covariances[0])
+        weights = np.array([w for w, _ in self.members])
+        centre = np.log([r.value for r in readouts])
+        sd = np.array([r.sd(C) for r, C in zip(readouts, covariances, strict=True)])
+        low, middle, high = (
+            plain(np.exp(mixture_quantile(p, weights, centre, sd)))
+            for p in (0.5 - 0.5 * COVERAGE, 0.5, 0.5 + 0.5 * COVERAGE)
+        )
+        return {"estimate": middle, "low": low, "high": high}
+
+
+def mixture_quantile(p: float, weights: Array, mean: Array, sd: Array) -> Array:
+    """Return the ``p`` quantile of mixtures of normals, by bisection.
+
+    Parameters
+    ----------
+    p : float
+    weights : Array, shape (k,)
+        They add up to one.
+    mean, sd : Array, shape (k, ...)
+    """
+    sd = np.maximum(sd, 1e-12)
+    each = mean + ndtri(p) * sd
+    low, high = each.min(axis=0), each.max(axis=0)
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        below = np.tensordot(weights, ndtr((middle - mean) / sd), axes=1) < p
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.asarray(0.5 * (low + high))
