@@ -81,7 +81,8 @@ def next_firing(
         If the file, a log or the folder cannot be used.
     """
     asked = load_next(question) if isinstance(question, Path | str) else question
+    fit = next_document.Told.by(Path(fitted))
     campaign = load_campaign(asked.case)
     with nullcontext(executor) if executor else processes() as pool:
-        document = next_document.build(asked, campaign, Path(fitted), pool, progress)
+        document = next_document.build(asked, campaign, fit, pool, progress)
     return NextFiring(document, (asked.path, Path(fitted), *asked.case.files))

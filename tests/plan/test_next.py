@@ -1,6 +1,8 @@
 """Which firing next: the file, the chances, the response of new blends, the information."""
 
 import json
+import re
+import tomllib
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -18,12 +20,13 @@ from wallsim.estimate.joint import estimate_jointly
 from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.draws import save_posterior
-from wallsim.plan.next_document import valued_blends
+from wallsim.plan.next_document import Told
 from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, run_of
 from wallsim.plan.next_response import Response
 from wallsim.plan.next_study import settled
 from wallsim.plan.next_words import mixture, per_cent
+from wallsim.report import render
 from wallsim.units import Quantity
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -175,7 +178,9 @@ def fitted(tmp_path_factory):
     save_posterior(fit, folder / "fit")
     told = {"identifiable": True, "upper_limit_only": False}
     blends = {"bare": {"deposit": None}, "dosed": {"deposit": told}}
-    (folder / "fit" / "result.json").write_text(json.dumps({"blends": blends}))
+    bad = [{"level": "bad", "text": "a bad trace"}]
+    said = {"blends": blends, "verdict": bad, "fit": {"converged": True}}
+    (folder / "fit" / "result.json").write_text(json.dumps(said))
     return path, log_mean(AlongTube.of(fit).resistance("dosed")).interval(fit.covariance)
 
 
@@ -213,6 +218,8 @@ def test_what_it_leaves_behind_and_how_it_ends(answer, tmp_path):
     page = (folder / "report.html").read_text()
     assert page.count("<figure>") == 2
     assert "What to fire next?" in page
+    assert "the chances no more than it: a bad trace" in page
+    assert render(folder).read_text() == page
     assert len(answer.tables["firings"]) == 2 * 4
     below = answer.document["recommended"]["chance"] < 0.999
     assert answer.exit_code == (5 if below else 0)
@@ -248,7 +255,7 @@ def test_the_command_prints_one_document_and_leaves_the_folder(fitted, tmp_path)
 def test_a_folder_that_holds_no_fit_is_refused(tmp_path):
     (tmp_path / "result.json").write_text('{"firings": []}')
     with pytest.raises(InputError, match="is not the result of a fit"):
-        valued_blends(tmp_path)
+        Told.by(tmp_path)
 
 
 def test_words():
@@ -257,6 +264,16 @@ def test_words():
     assert [per_cent(p) for p in (0.0, 0.001, 0.123, 0.999, 1.0)] == [
         "0 %", "below 1 %", "12 %", "above 99 %", "100 %"]
     assert run_of("x").endswith(" x")
+
+
+def test_the_manual_shows_an_extract_of_the_shipped_question():
+    manual = (CASES.parent / "README.md").read_text(encoding="utf-8")
+    part = manual[manual.index("### After the campaign: what to fire next"):]
+    extract = tomllib.loads(re.search(r"```toml\n(.*?)```", part, re.DOTALL)[1])
+    shipped = tomllib.loads((CASES / "next_firing" / "next.toml").read_text(encoding="utf-8"))
+    assert extract.pop("case") == shipped["case"]
+    for table, keys in extract.items():
+        assert keys.items() <= shipped[table].items()
 
 
 def test_the_shipped_question_can_be_read():

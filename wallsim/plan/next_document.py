@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -34,35 +35,59 @@ CAUTION = (
 )
 
 
-def valued_blends(folder: Path) -> list[str]:
-    """Return the blends whose R the fit in ``folder`` tells.
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a fit says of itself.
 
-    Raises
-    ------
-    InputError
-        If there is no readable result of a fit.
+    Parameters
+    ----------
+    folder : Path
+        Of its result.
+    valued : tuple of str
+        Blends whose R it tells.
+    problems : tuple of str
+        Why it is not to be relied on.
     """
-    path = Path(folder) / RESULT
-    try:
-        blends = json.loads(path.read_text(encoding="utf-8"))["blends"]
-        return [n for n, b in blends.items() if b["deposit"] is not None
-                and b["deposit"]["identifiable"] and not b["deposit"]["upper_limit_only"]]
-    except FileNotFoundError:
-        raise InputError(f"{folder}: has no {RESULT}; name the folder of a fit") from None
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise InputError(f"{path}: is not the result of a fit; run the fit again") from error
+
+    folder: Path
+    valued: tuple[str, ...]
+    problems: tuple[str, ...]
+
+    @classmethod
+    def by(cls, folder: Path) -> Told:
+        """Read what the fit in ``folder`` says.
+
+        Raises
+        ------
+        InputError
+            If there is no readable result of a fit.
+        """
+        path = Path(folder) / RESULT
+        try:
+            document = json.loads(path.read_text(encoding="utf-8"))
+            valued = tuple(
+                n for n, b in document["blends"].items() if (d := b["deposit"]) is not None
+                and d["identifiable"] and not d["upper_limit_only"])
+            problems = [v["text"] for v in document["verdict"] if v["level"] == "bad"]
+            if not document["fit"]["converged"]:
+                problems.insert(0, "it did not converge")
+        except FileNotFoundError:
+            raise InputError(f"{folder}: has no {RESULT}; name the folder of a fit") from None
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            raise InputError(f"{path}: is not the result of a fit; run the fit again") from error
+        return cls(Path(folder), valued, tuple(problems))
 
 
 def build(
-    question: NextQuestion, campaign: Campaign, fitted: Path, executor: Executor,
+    question: NextQuestion, campaign: Campaign, fit: Told, executor: Executor,
     progress: Progress | None = None,
 ) -> Document:
     """Return the document of ``question``.
 
     Parameters
     ----------
-    fitted : Path
-        Result folder of the fit of the campaign.
+    fit : Told
+        Of the campaign.
     executor : Executor
         Where firings to come are marched.
     progress : callable or None
@@ -75,11 +100,13 @@ def build(
         come can be marched.
     """
     told = progress or (lambda _: None)
-    valued = valued_blends(fitted)
-    knowledge = Knowledge.fitted(campaign, fitted)
+    knowledge, valued = Knowledge.fitted(campaign, fit.folder), fit.valued
     if question.blend is None and not valued:
         raise InputError(f"{question.path}: decision.blend: the fit tells the R of no blend, so "
                          "none is best; name a blend")
+    if question.blend and knowledge.unknowns.laws.get(question.blend, "none") == "none":
+        raise InputError(f"{question.path}: decision.blend: the fit takes {question.blend} to "
+                         "leave no deposit; name another blend")
     told("marching the firings to come")
     outlook = Outlook.of(question, campaign, knowledge, valued, executor)
     if not outlook.information:
@@ -88,7 +115,7 @@ def build(
     told("weighing them")
     study = Study.of(outlook, valued)
     candidates = _candidates(study)
-    document = _head(study, knowledge, valued)
+    document = _head(study, knowledge, fit)
     document["candidates"] = candidates
     document["mixes"] = [_shown(study, step) for step in _mixes(study, candidates)]
     _recommend(document)
@@ -97,17 +124,18 @@ def build(
     return document
 
 
-def _head(study: Study, knowledge: Knowledge, valued: Sequence[str]) -> Document:
+def _head(study: Study, knowledge: Knowledge, fit: Told) -> Document:
     outlook, question = study.outlook, study.outlook.question
     now, template = study.now(), outlook.template
     return {
         "schema": SCHEMA, "title": question.title, "path": str(question.path),
         "case": {"title": question.case.title, "path": str(question.case.path)},
         "versions": {"wallsim": __version__}, "from": knowledge.origin,
+        "problems_of_the_fit": list(fit.problems),
         "decision": {
             "quantity": "mean resistance", "blend": study.deciding[0],
             "best_blend": question.blend is None, "deciding": list(study.deciding),
-            "told_by_campaign": study.deciding[0] in valued,
+            "told_by_campaign": study.deciding[0] in fit.valued,
             "above_m2K_W": question.above, "confidence": question.confidence,
             "chance_wanted": question.chance,
             "now": {

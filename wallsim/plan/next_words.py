@@ -44,6 +44,7 @@ def answers(document: Document) -> list[dict[str, str]]:
         ("Would a mix do better?", _mix(document)),
         ("How far could firings go?", _end(document)),
         ("What are new blends based on?", _response(document)),
+        ("Can the fit be relied on?", _problems(document)),
     ]
     return [{"question": question, "text": text} for question, text in out if text]
 
@@ -159,6 +160,14 @@ def _response(document: Document) -> str:
         names = ", ".join(f"{row['blend']} by {per_cent(row['beyond_fired'])}" for row in far)
         text += f" Extrapolated beyond the fired range (in shares of its width): {names}."
     return text
+
+
+def _problems(document: Document) -> str:
+    problems = document["problems_of_the_fit"]
+    if not problems:
+        return ""
+    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+    return f"Not quite, and the chances no more than it: {problems[0]}{more}"
 
 
 def _term(term: str) -> str:

@@ -21,10 +21,13 @@ Document = Mapping[str, Any]
 
 SCHEMA = "wallsim.fit/1"
 PREDICTION, WHATIF, PLAN = "wallsim.predict/1", "wallsim.whatif/1", "wallsim.place/1"
+NEXT = "wallsim.next/1"
 NEEDED: Mapping[str, tuple[str, ...]] = {
     SCHEMA: ("case", "runs", "gas_side", "blends"),
     PREDICTION: ("case", "runs", "from", "draws", "caution"),
     WHATIF: ("title", "firings", "varied", "factor", "from", "draws", "caution"),
+    NEXT: ("title", "path", "from", "decision", "firing", "candidates", "mixes", "recommended",
+           "left_out", "answers", "caution"),
     PLAN: ("case", "answers", "planned", "wants", "stations", "along_tube", "worth", "goal",
            "tube_length_m", "keep_out_m", "limit", "lag_s", "against_number", "against_burn",
            "against_repeats", "against_rate", "against_lag"),

@@ -9,6 +9,7 @@ import pandas as pd
 
 from wallsim.errors import OutputError
 from wallsim.report.document import (
+    NEXT,
     PLAN,
     PREDICTION,
     SCHEMA,
@@ -67,12 +68,13 @@ def render(folder: Path) -> Path:
         If it cannot be written.
     """
     from wallsim.report.forecast import render_prediction, render_whatif
+    from wallsim.report.next_firing import render_next
     from wallsim.report.placement import render_plan
 
     folder = Path(folder)
     document = read_document(folder)
     renderers = {SCHEMA: _render_fit, PREDICTION: render_prediction, WHATIF: render_whatif,
-                 PLAN: render_plan}
+                 PLAN: render_plan, NEXT: render_next}
     return publish(folder, *renderers[document["schema"]](document, folder))
 
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
-import jinja2
 import pandas as pd
 
-from wallsim.report.document import Document, plain, write
-from wallsim.report.folder import REPORT
+from wallsim.report.document import Document, write_json, write_table
+from wallsim.report.folder import render
+from wallsim.report.pages import filled
+from wallsim.report.style import Drawing
 from wallsim.rounding import interval_text
 
 SCALE = 1e6
@@ -27,32 +25,23 @@ def save_next(document: Document, frames: Mapping[str, pd.DataFrame], folder: Pa
     OutputError
         If it cannot be written.
     """
+    folder = Path(folder)
+    write_json(document, folder)
+    for stem, frame in frames.items():
+        write_table(frame, folder / "tables" / f"{stem}.csv")
+    render(folder)
+
+
+def render_next(document: Document, folder: Path) -> tuple[list[Drawing], str]:
+    """Return figures and page of a question which firing to make next."""
     from wallsim.report.next_figures import draw_next
 
-    folder = Path(folder)
-    text = json.dumps(plain(document), indent=1, ensure_ascii=False) + "\n"
-    write(folder / "result.json", text.encode())
-    for stem, frame in frames.items():
-        csv = frame.to_csv(index=False, float_format="%.6g", lineterminator="\n")
-        write(folder / "tables" / f"{stem}.csv", csv.encode())
-    figures = []
-    for d in draw_next(document):
-        write(folder / "figures" / f"{d.stem}.png", d.png)
-        figures.append({"title": d.title, "caption": d.caption, "width": d.width,
-                        "height": d.height, "data": base64.b64encode(d.png).decode("ascii")})
-    write(folder / REPORT, _page(document, figures).encode())
-
-
-def _page(document: Document, figures: list[dict[str, Any]]) -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).with_name("templates")),
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )
-    return environment.get_template("next.html").render(
-        title=document["title"], path=document["path"], origin=document["from"],
-        answers=document["answers"], caution=document["caution"], rows=rows_of(document),
-        times=document["recommended"]["times"], firing=document["firing"],
-        left_out=document["left_out"], figures=figures,
+    drawings = draw_next(document)
+    return drawings, filled(
+        "next.html", drawings, title=document["title"], path=document["path"],
+        origin=document["from"], answers=document["answers"], caution=document["caution"],
+        rows=rows_of(document), times=document["recommended"]["times"],
+        firing=document["firing"], left_out=document["left_out"],
         confidence=f"{100.0 * document['decision']['confidence']:.3g} %",
         decided=document["decision"]["blend"],
     )
