@@ -66,6 +66,7 @@ def build(
             "path": str(estimate.campaign.case.path),
             "resolved": estimate.campaign.case.resolved,
         },
+        "remarks": list(estimate.campaign.remarks),
         "inputs": _inputs(estimate),
         "versions": _versions(),
         "runs": {

@@ -83,10 +83,15 @@ def identifiability(
               "Add a bare firing of its own fuel, or state its coefficient to "
               f"{100.0 * LOOSE_COEFFICIENT:.0f} % or better")
     )
+    growth, look = (
+        ("the case holds its deposit constant", 'growth = "auto" if it may grow while burning')
+        if estimate.unknowns.laws[blend] == "constant"
+        else ("no growth is seen in the record", "a burn long enough to see the deposit grow")
+    )
     return Identifiability(
         False, False,
-        f"{lack}, and no growth is seen in the record: a steady deposit cannot be told from a "
-        f"lower gas-side coefficient. {cure}, or a burn long enough to see the deposit grow",
+        f"{lack}, and {growth}: a steady deposit cannot be told from a lower gas-side "
+        f"coefficient. {cure}, or {look}",
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from wallsim.estimate.cautions import cautions, pulled_both_ways
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.rounding import interval_text, upper_limit_text
 
@@ -25,6 +26,7 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
         if blend["deposit"] is not None:
             lines.append(_deposit(name, blend["deposit"]))
     lines.extend(_growth(document))
+    lines.extend(cautions(document))
     lines.extend(_softened(document))
     lines.extend(_residuals(document))
     lines.extend(_correlated(document))
@@ -108,7 +110,7 @@ def _bounds(document: dict[str, Any]) -> list[dict[str, str]]:
     return [
         _line(
             "bad" if b["beyond"] else "warning",
-            f"{b['parameter']} is estimated at {b['estimate']:.3g} {b['unit']}, "
+            f"{b['parameter']} is estimated at {b['estimate']:.3g}{_unit(b)}, "
             f"{'beyond' if b['beyond'] else 'at'} its bound of {b['bound']:g}. Check what the "
             "case file states of it.",
         )
@@ -127,6 +129,10 @@ def _growth(document: dict[str, Any]) -> list[dict[str, str]]:
     return [
         _line(level, f"{', '.join(names)}: {text}.") for (level, text), names in said.items()
     ]
+
+
+def _unit(bound: dict[str, Any]) -> str:
+    return "" if bound["unit"] == "1" else f" {bound['unit']}"
 
 
 def _softened(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -153,7 +159,10 @@ def _pulls(document: dict[str, Any]) -> list[dict[str, str]]:
         f"{p['name']} ({p['estimate']:.3g} against {p['prior_mean']:.3g} +- {p['prior_sd']:.2g} "
         f"{p['unit']}".removesuffix(" 1") + ")" for p in far[:4]
     )
-    return [_line("warning", f"The traces contradict what the case file states: {words}.")]
+    return [_line(
+        "warning",
+        f"The traces contradict what the case file states: {words}.{pulled_both_ways(far)}",
+    )]
 
 
 def odd_firings(document: dict[str, Any]) -> list[dict[str, str]]:

@@ -1,0 +1,67 @@
+"""What a result rests on is said: contradictions, growth alone, lead losses pulled both ways."""
+
+import pytest
+
+from wallsim.estimate.cautions import cautions, pulled_both_ways
+from wallsim.estimate.verdict import verdict
+
+FIT = {"converged": True, "discretisation_error_K": 0.0, "tolerance_K": 0.2}
+
+
+def deposit(identifiable=True, upper_limit_only=False):
+    return {"identifiable": identifiable, "upper_limit_only": upper_limit_only}
+
+
+def document(blends, runs):
+    return {"blends": {name: {"deposit": d} for name, d in blends.items()},
+            "runs": {str(i): {"blend": blend} for i, blend in enumerate(runs)}}
+
+
+def test_growth_without_a_bare_firing_is_a_warning():
+    (line,) = cautions(document({"a": deposit(), "b": deposit()}, ["a", "b"]))
+    assert line["level"] == "warning"
+    assert line["text"].startswith("a, b: no firing is bare, so the resistance rests on its growth")
+    assert line["text"].endswith("Add a bare firing.")
+
+
+@pytest.mark.parametrize(("blends", "runs"), [
+    ({"a": deposit(), "bare": None}, ["a", "bare"]),
+    ({"a": deposit(identifiable=False)}, ["a"]),
+    ({"a": deposit(upper_limit_only=True)}, ["a"]),
+])  # fmt: skip
+def test_no_such_warning_where_there_is_a_bare_firing_or_no_number(blends, runs):
+    assert cautions(document(blends, runs)) == []
+
+
+def test_a_bare_blend_that_was_not_fired_does_not_count():
+    assert cautions(document({"a": deposit(), "bare": None}, ["a"]))
+
+
+def test_contradictions_of_case_and_logs_stand_in_the_verdict():
+    lines = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": [],
+                     "remarks": ["case.toml:3: tube.outside.ambient: off"]})
+    assert lines == [{"level": "warning",
+                      "text": "Case and logs differ: case.toml:3: tube.outside.ambient: off."}]
+
+
+def parameter(name, estimate):
+    return {"name": name, "estimate": estimate, "prior_mean": 0.02, "prior_sd": 0.015, "unit": "1",
+            "far_from_prior": True}
+
+
+def test_lead_losses_pulled_both_ways_point_at_the_heating_along_the_tube():
+    both = [parameter("lead loss T1", 0.08), parameter("lead loss T2", -0.04)]
+    assert "gas_temperature_along" in pulled_both_ways(both)
+    assert pulled_both_ways(both[:1]) == ""
+    assert pulled_both_ways([parameter("lag T1", 0.08), parameter("lag T2", -0.04)]) == ""
+    (line,) = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": both})
+    assert "lead loss T1 (0.08 against 0.02 +- 0.015), lead loss T2" in line["text"]
+    assert line["text"].endswith("see gas_temperature_along, the ends, and each z.")
+
+
+def test_a_share_at_its_bound_has_no_unit():
+    bound = {"parameter": "lead loss T1", "estimate": -0.03, "bound": 0.0, "unit": "1",
+             "beyond": True}
+    (line,) = verdict({"fit": FIT | {"at_bounds": [bound]}, "blends": {}, "runs": {},
+                       "parameters": []})
+    assert line["text"].startswith("lead loss T1 is estimated at -0.03, beyond its bound of 0.")
