@@ -19,7 +19,7 @@ from wallsim.errors import CaseError, InputError
 from wallsim.estimate.joint import estimate_jointly
 from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.run_model import Resolution
-from wallsim.plan.draws import save_posterior
+from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.next_document import Told
 from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, run_of
@@ -166,6 +166,38 @@ def test_steps_make_a_grid_between_the_bounds_and_the_file_is_found_in_its_folde
     assert {b.like for b in question.new} == {"dosed"}
     assert (question.like, question.fired) == ("r2", ("bare", "dosed"))
     assert question.scatter == Quantity(0.2, 0.1, "20 % +- 10 %")
+
+
+def test_R_of_a_new_blend_is_known_as_the_line_and_its_departure_say(tmp_path):
+    """Prior in place of a fit: mean, variance and covariance with the blends of the line."""
+    path = ask(tmp_path, new='blends = ["bare"]\n[new]\nsilicon = ["2.5 %", "2.5 %"]\n',
+               runs=(("r1", "bare"), ("r2", "dosed"), ("r3", "more"), ("r4", "most")))
+    file = tmp_path / "campaign" / "case.toml"
+    blends = "".join(
+        f'[blend.{name}]\nlike = "bare"\nsilicon = "{silicon} %"\n'
+        f'deposit = {{ growth = "auto", resistance = "{R}e-4 m^2*K/W +- 30 %" }}\n'
+        for name, silicon, R in (("more", 2, 2.1), ("most", 3, 2.9)))
+    text = file.read_text().replace('deposit = {', 'silicon = "1 %"\ndeposit = {')
+    file.write_text(text.replace("[fit]", f"{blends}[fit]"))
+    question = load_next(path)
+    campaign = load_campaign(question.case)
+    fired = ["dosed", "more", "most"]
+    outlook = Outlook.of(question, campaign, Knowledge.stated(campaign), fired, Here())
+    [blend] = question.new
+    every = [outlook.mean_resistance(name) for name in fired]
+    new, w = outlook.mean_resistance(blend.name), outlook.response.weights(blend)
+    R = np.array([float(one.value) for one in every])
+    assert outlook.response.R == pytest.approx(R, rel=1e-3)
+    assert float(new.value) == pytest.approx(w @ R, rel=1e-3)
+    line = (w * R) @ np.array([one.gradient for one in every]) / (w @ R)
+    expected = line @ line + outlook.response.departures([blend])[0, 0]
+    assert new.gradient @ new.gradient == pytest.approx(expected, rel=1e-2)
+    for one in every:
+        assert new.gradient @ one.gradient == pytest.approx(line @ one.gradient, rel=2e-2)
+    assert outlook.response.scatter == pytest.approx(0.2, rel=0.35)
+    told = outlook.covariance(new.gradient[None], {blend.name: 1})[0, 0]
+    assert told < expected
+    assert set(outlook.information) == {"bare", blend.name}
 
 
 @pytest.fixture(scope="module")
