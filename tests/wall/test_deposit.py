@@ -17,9 +17,9 @@ ODDS = np.log([0.8 / 0.2, 0.4 / 0.6, 0.3 / 0.7])
 
 
 def history(surface, *stretches, own=True, sources=1, trials=()):
-    return DepositHistory(
-        surface.gas.coefficient_basis, own, sources, stretches, np.array(trials, dtype=float)
-    )
+    basis, times = surface.gas.coefficient_basis, np.array(trials, dtype=float)
+    where = np.ones((times.size, len(basis)))
+    return DepositHistory(basis, own, sources, stretches, times, where)
 
 
 def chain(surface):

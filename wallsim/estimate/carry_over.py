@@ -71,6 +71,16 @@ class Chain:
         t_ref: Mapping[str, float],
     ) -> Chain | None:
         """Return the chain of ``firing``; None where its bore was clean and stays whole."""
+        chain = cls.whole(campaign, firing, laws, t_ref)
+        plain = chain is not None and len(chain.links) == 1 and chain.last.shed is None
+        return None if plain else chain
+
+    @classmethod
+    def whole(
+        cls, campaign: Campaign, firing: Firing, laws: Mapping[str, Law],
+        t_ref: Mapping[str, float],
+    ) -> Chain | None:
+        """Return the chain of ``firing``, if only of itself; None where the bore is bare."""
         by_name = {f.run.name: f for f in campaign.firings}
         firings, at = [firing], firing.run.start
         while at is not None:
@@ -78,8 +88,7 @@ class Chain:
             at = by_name[at].run.start
         while len(firings) > 1 and firings[0].blend.name not in laws:
             firings.pop(0)
-        bare = all(f.blend.name not in laws for f in firings)
-        if bare or (len(firings) == 1 and firing.run.shed is None):
+        if all(f.blend.name not in laws for f in firings):
             return None
         return cls(tuple(
             Link(f.run.name, f.blend.name, laws.get(f.blend.name, "none"),
@@ -115,15 +124,13 @@ class Chain:
         """Links in which deposit comes off, in the order of ``shed_time``."""
         return tuple((link, link.shed) for link in self.links if link.shed is not None)
 
-    def history(self, z: Array, basis: Array, trial_times: Array | None = None) -> DepositHistory:
+    def history(self, z: Array, basis: Array) -> DepositHistory:
         """Return the history at the bore nodes ``z`` [m] for the march.
 
         Parameters
         ----------
         z : Array, shape (m,)
         basis : Array, shape (m, n)
-        trial_times : Array, shape (n_trial,), or None
-            As in `DepositHistory` [s].
         """
         own = self.last.law != "none"
         sources = {blend: own + i for i, blend in enumerate(self.under)}
@@ -141,5 +148,5 @@ class Chain:
             )
             for link in self.links
         )
-        trials = np.empty(0) if trial_times is None else trial_times
-        return DepositHistory(basis, own, len(sources), stretches, trials)
+        none = np.empty((0, len(basis)))
+        return DepositHistory(basis, own, len(sources), stretches, none[:, 0], none)

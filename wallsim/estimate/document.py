@@ -25,8 +25,10 @@ from wallsim.estimate.laws import LawChoice
 from wallsim.estimate.limits import at_bounds, collinear
 from wallsim.estimate.readouts import AlongTube, plain, single
 from wallsim.estimate.residuals import residual_tests, trace_tests
+from wallsim.estimate.run_deposits import run_deposit
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.scatter import scatters
+from wallsim.estimate.shedding import suspected_shedding
 from wallsim.estimate.verdict import verdict
 from wallsim.estimate.witnesses import quick_looks
 
@@ -59,6 +61,8 @@ def build(
         n: blend_document(estimate, along, n, by_run, (laws or {}).get(n))
         for n in estimate.unknowns.t_ref
     }
+    suspected = suspected_shedding(estimate, executor, wall, slope)
+    bore_z = wall.faces["bore"].z
     document: dict[str, Any] = {
         "schema": SCHEMA,
         "case": {
@@ -70,7 +74,10 @@ def build(
         "inputs": _inputs(estimate),
         "versions": _versions(),
         "runs": {
-            f.run.name: _run(estimate, f, run, by_run[run.name], errors[run.name], tests)
+            f.run.name: _run(estimate, f, run, by_run[run.name], errors[run.name], tests) | {
+                "deposit": run_deposit(estimate, along, run, bore_z, blends),
+                "shedding_suspected": suspected.get(run.name),
+            }
             for f, run in zip(estimate.campaign.firings, estimate.runs, strict=True)
         },
         "gas_side": _gas_side(estimate, along),

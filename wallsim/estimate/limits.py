@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 TOLD_FROM_NONE = 2.0
 """Standard deviations between a resistance and zero from which on it is a value, not a limit."""
 COLLINEAR = 0.95
+NEAR_BOUND = 0.01
 BOUNDS: Mapping[str, tuple[float, float]] = {
     "emissivity": (0.0, 1.0),
     "outside convection": (0.0, np.inf),
@@ -164,14 +165,18 @@ def _curve(parameter: Parameter) -> str:
 def at_bounds(estimate: Estimate) -> list[dict[str, Any]]:
     """Return the unknowns whose estimate is at or beyond what is physically possible.
 
-    ``beyond`` where the whole 95 % interval is.
+    ``beyond`` where the whole 95 % interval is. A ``share`` cannot leave 0 to 1, and is at its
+    bound within one hundredth of it.
     """
     out = []
     sd = np.sqrt(np.diag(estimate.covariance))
     for p, x, s in zip(estimate.unknowns.prior.parameters, estimate.x, sd, strict=True):
+        if p.share and not NEAR_BOUND < (value := p.value(x)) < 1.0 - NEAR_BOUND:
+            out.append({"parameter": p.name, "estimate": value, "bound": round(value),
+                        "unit": p.unit, "beyond": False, "share": True})
         low, high = next((b for start, b in BOUNDS.items() if p.name.startswith(start)),
                          (-np.inf, np.inf))
-        if p.log or low < x < high:
+        if p.log or p.share or low < x < high:
             continue
         bound = low if x <= low else high
         half = norm.ppf(0.5 + 0.5 * COVERAGE) * s

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from wallsim.estimate.cautions import cautions, pulled_both_ways
+from wallsim.estimate.shedding_words import shedding_lines
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.rounding import interval_text, upper_limit_text
 
@@ -26,6 +27,7 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
         if blend["deposit"] is not None:
             lines.append(_deposit(name, blend["deposit"]))
     lines.extend(_growth(document))
+    lines.extend(shedding_lines(document))
     lines.extend(cautions(document))
     lines.extend(_softened(document))
     lines.extend(_residuals(document))
@@ -108,7 +110,8 @@ def _correlated(document: dict[str, Any]) -> list[dict[str, str]]:
 def _bounds(document: dict[str, Any]) -> list[dict[str, str]]:
     """Return a line for each parameter at a bound; it fails the gate if its interval is beyond."""
     return [
-        _line(
+        _line("note", f"{b['parameter']} is estimated at its bound of {b['bound']:g}.")
+        if b.get("share") else _line(
             "bad" if b["beyond"] else "warning",
             f"{b['parameter']} is estimated at {b['estimate']:.3g}{_unit(b)}, "
             f"{'beyond' if b['beyond'] else 'at'} its bound of {b['bound']:g}. Check what the "
@@ -116,6 +119,10 @@ def _bounds(document: dict[str, Any]) -> list[dict[str, str]]:
         )
         for b in document["fit"].get("at_bounds") or []
     ]
+
+
+def _unit(bound: dict[str, Any]) -> str:
+    return "" if bound["unit"] == "1" else f" {bound['unit']}"
 
 
 def _growth(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -129,10 +136,6 @@ def _growth(document: dict[str, Any]) -> list[dict[str, str]]:
     return [
         _line(level, f"{', '.join(names)}: {text}.") for (level, text), names in said.items()
     ]
-
-
-def _unit(bound: dict[str, Any]) -> str:
-    return "" if bound["unit"] == "1" else f" {bound['unit']}"
 
 
 def _softened(document: dict[str, Any]) -> list[dict[str, str]]:

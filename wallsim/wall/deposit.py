@@ -130,6 +130,8 @@ class DepositHistory:
     stretches : tuple of Stretch
     trial_times : Array, shape (n_trial,)
         Moments at which the effect of losing a share ``trial_loss`` is asked for [s].
+    trial_where : Array, shape (n_trial, m)
+        1 where that share is lost, 0 elsewhere.
     """
 
     basis: Array
@@ -137,6 +139,7 @@ class DepositHistory:
     sources: int
     stretches: tuple[Stretch, ...]
     trial_times: Array
+    trial_where: Array
 
     def resistance(self, t: float, p: WallParameters) -> tuple[Array, Array]:
         """Return R at the bore nodes at ``t`` [s] of the last firing, and its derivatives.
@@ -189,7 +192,8 @@ class DepositHistory:
             x = 1.0 if stretch.source is None else float(curvatures[stretch.source])
             if last and self.trial_times.size:
                 dw[self.sources + n_odds + n_shed :] = [
-                    _trial(stretch, w, span, moment, x) for moment in self.trial_times
+                    where * _trial(stretch, w, span, moment, x)
+                    for moment, where in zip(self.trial_times, self.trial_where, strict=True)
                 ]
             w, dw = self._grown(stretch, w, dw, span, x, p)
         return w, dw

@@ -1,0 +1,111 @@
+"""Deposit of single firings whose bore was not clean, or in which deposit came off."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.estimate.carry_over import Chain, Link
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.readouts import AlongTube, Readout, single
+from wallsim.estimate.run_model import RunModel
+from wallsim.wall.deposit import SHEDDING
+
+Array = NDArray[np.float64]
+
+AROUND = 5.0 * SHEDDING
+"""Time before and after the moment of shedding at which R is stated [s]."""
+CLOCK_STEP = 1e-4
+
+
+def run_deposit(
+    estimate: Estimate, along: AlongTube, run: RunModel, bore_z: Array,
+    blends: Mapping[str, Mapping[str, Any]],
+) -> dict[str, Any] | None:
+    """Return what was carried over to a firing and lost in it, as one part of its document.
+
+    None where the bore was clean and the deposit stayed whole. Resistances are null where those
+    of a blend in the chain are.
+
+    Parameters
+    ----------
+    bore_z : Array, shape (m,)
+        Of the bore nodes [m].
+    blends : mapping
+        Documents of the blends, which say what is identifiable.
+    """
+    chain = estimate.unknowns.chains.get(run.name)
+    if chain is None:
+        return None
+    links = [link for link in chain.links if link.law != "none"]
+    told = all(_told(blends[link.blend]) for link in links)
+    reader = _Reader(estimate, along, run, bore_z, told)
+    last = chain.last
+    carried = last.retained is not None
+    return {
+        "left_by": chain.links[-2].run if carried else None,
+        "retained_fraction": _share(estimate, last.retained_name, last) if carried else None,
+        "mean_resistance_at_ignition_m2K_W": reader.at(0.0),
+        "mean_resistance_at_shutdown_m2K_W": reader.at(run.surfaces.gas.burn),
+        "shedding": _shedding(estimate, chain, reader),
+    }
+
+
+def _told(blend: Mapping[str, Any]) -> bool:
+    deposit = blend["deposit"]
+    return bool(deposit and deposit["identifiable"] and not deposit["upper_limit_only"])
+
+
+def _share(estimate: Estimate, name: str, link: Link) -> dict[str, object]:
+    stated = link.shed.lost if link.shed and name == link.lost_name else link.retained
+    return single(estimate, name, 1.0 if stated is None else stated.value)
+
+
+def _shedding(estimate: Estimate, chain: Chain, reader: _Reader) -> dict[str, Any] | None:
+    link = chain.last
+    if link.shed is None:
+        return None
+    row = reader.run.map.parameters.slots()["shed_time"].stop - 1
+    moment = float((reader.run.map.constant + reader.run.map.matrix @ estimate.x)[row])
+    of_x = reader.run.map.matrix[row]
+    return {
+        "time_s": single(estimate, link.moment_name, link.shed.at.value),
+        "lost_fraction": _share(estimate, link.lost_name, link),
+        "beyond_m": link.shed.beyond,
+        "resistance_stated_apart_s": AROUND,
+        "mean_resistance_before_m2K_W": reader.at(moment - AROUND, of_x, link.shed.beyond),
+        "mean_resistance_after_m2K_W": reader.at(moment + AROUND, of_x, link.shed.beyond),
+    }
+
+
+class _Reader:
+    """Reads the mean resistance of one firing between the first and the last station."""
+
+    def __init__(
+        self, estimate: Estimate, along: AlongTube, run: RunModel, bore_z: Array, told: bool
+    ) -> None:
+        self.estimate, self.run, self.z, self.told = estimate, run, along.z, told
+        self.onto = np.array([np.interp(along.z, bore_z, unit) for unit in np.eye(bore_z.size)]).T
+
+    def at(
+        self, t: float, of_x: Array | None = None, beyond: float = 0.0
+    ) -> dict[str, object]:
+        """Return the mean at ``t`` [s], of which ``of_x`` is the derivative, ``beyond`` [m]."""
+        if not self.told:
+            return {"estimate": None, "low": None, "high": None}
+        history, p = self.run.surfaces.gas.history, self.run.map.at(self.estimate.x)
+        assert history is not None
+        where = self.z >= min(beyond, self.z[-1])
+        mean = self.onto[where].mean(axis=0)
+        at_nodes, dR = history.resistance(t, p)
+        R = float(mean @ at_nodes)
+        gradient = mean @ dR @ self.run.map.matrix
+        if of_x is not None:
+            late, early = (history.resistance(t + s * CLOCK_STEP, p)[0] for s in (1.0, -1.0))
+            gradient = gradient + float(mean @ (late - early)) / (2.0 * CLOCK_STEP) * of_x
+        if R <= 0.0:
+            return {"estimate": 0.0, "low": 0.0, "high": 0.0}
+        return Readout(np.asarray(R), gradient / R, True).interval(self.estimate.covariance)

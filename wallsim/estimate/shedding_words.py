@@ -1,0 +1,42 @@
+"""Lines of the verdict about deposits carried over and lost."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from wallsim.rounding import interval_text
+
+
+def shedding_lines(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a line for each firing with a deposit left by another, or lost, or maybe lost."""
+    out = []
+    for run, entry in document["runs"].items():
+        found, suspected = entry.get("deposit"), entry.get("shedding_suspected")
+        if found and found["left_by"]:
+            share = interval_text(found["retained_fraction"], 100.0)
+            out.append({"level": "note", "text": f"{run} began with {share} % of the deposit that "
+                                                 f"{found['left_by']} left."})
+        if found and found["shedding"]:
+            out.append({"level": "note", "text": _lost(run, found["shedding"])})
+        if suspected:
+            out.append({"level": "warning", "text": _suspected(run, suspected)})
+    return out
+
+
+def _lost(run: str, shedding: dict[str, Any]) -> str:
+    beyond = shedding["beyond_m"]
+    where = f" beyond {1e3 * beyond:.0f} mm" if beyond else ""
+    text = (f"{run}: {interval_text(shedding['lost_fraction'], 100.0)} % of the deposit{where} "
+            f"came off at {interval_text(shedding['time_s'])} s")
+    before, after = (shedding[f"mean_resistance_{k}_m2K_W"] for k in ("before", "after"))
+    if before["estimate"] is None:
+        return f"{text}."
+    return (f"{text}: mean resistance {interval_text(before, 1e6)} mm²K/W before, "
+            f"{interval_text(after, 1e6)} mm²K/W after.")
+
+
+def _suspected(run: str, suspected: dict[str, Any]) -> str:
+    return (f"{run} looks as if deposit came off at {interval_text(suspected['time_s'])} s "
+            f"(misfit falls by {suspected['misfit_fall']:.0f}). If so, write "
+            f"{suspected['case_line']} in its [[run]] and fit again; its numbers here "
+            "suppose that the deposit stayed whole.")
