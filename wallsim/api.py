@@ -17,6 +17,8 @@ from wallsim.build import Campaign, load_campaign
 from wallsim.case.model import Case
 from wallsim.estimate.document import build
 from wallsim.estimate.joint import Estimate, estimate_jointly
+from wallsim.estimate.laws import asked as laws_asked
+from wallsim.estimate.laws import compare_laws
 from wallsim.output import result_folder
 from wallsim.plan import place_document
 from wallsim.plan.place_file import Plan
@@ -143,6 +145,8 @@ def fit(
     executor: Executor | None = None,
     progress: Progress | None = None,
     campaign: Campaign | None = None,
+    *,
+    laws: bool | None = None,
 ) -> FitResult:
     """Return the joint estimate of a campaign.
 
@@ -155,6 +159,8 @@ def fit(
         Told the stage, the evaluations so far and the misfit.
     campaign : Campaign or None
         The logs, if they have been read already.
+    laws : bool or None
+        Whether growth laws are compared for each blend; None for blends of growth "auto" only.
 
     Raises
     ------
@@ -167,9 +173,10 @@ def fit(
     begun = time.perf_counter()
     with nullcontext(executor) if executor else processes() as pool:
         estimate = estimate_jointly(campaign, pool, progress)
+        choices = compare_laws(estimate, pool, laws_asked(estimate, laws), progress)
         if progress:
             progress("reading off the results", estimate.evaluations, estimate.chi2)
-        document, traces = build(estimate, pool, begun)
+        document, traces = build(estimate, pool, begun, choices)
     return FitResult(document, traces, estimate)
 
 

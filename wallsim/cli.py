@@ -60,6 +60,8 @@ def options(
 def fit(
     case: CaseFile,
     out: Out,
+    laws: Annotated[bool | None, typer.Option("--laws/--no-laws", help="Compare growth laws for "
+                    "every blend, or for none; without it for blends of growth auto.")] = None,
     force: Force = False,
     json: Json = False,
     quiet: Quiet = False,
@@ -69,7 +71,7 @@ def fit(
 
     loaded = _load(case)
     with result_folder(out, force=force, keep=loaded.files) as beside:
-        result = _run_fit(loaded, quiet)
+        result = _run_fit(loaded, quiet, {"laws": laws})
         result.write(beside)
     if json:
         sys.stdout.write(result.to_json() + "\n")
@@ -85,12 +87,12 @@ def fit(
         raise typer.Exit(result.exit_code)
 
 
-def _run_fit(case: Any, quiet: bool) -> Any:
+def _run_fit(case: Any, quiet: bool, ways: dict[str, Any]) -> Any:
     from wallsim.api import fit as run
     from wallsim.build import load_campaign
 
     if quiet:
-        return run(case)
+        return run(case, **ways)
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     with Progress(
@@ -105,7 +107,7 @@ def _run_fit(case: Any, quiet: bool) -> Any:
             state = f"evaluation {evaluation}, misfit {misfit:.4g}"
             bar.update(task, description=stage, completed=min(1 + evaluation, 13), state=state)
 
-        result = run(case, progress=told, campaign=campaign)
+        result = run(case, progress=told, campaign=campaign, **ways)
         bar.update(task, description="done", completed=14)
     return result
 

@@ -48,6 +48,15 @@ def test_the_fit_finds_what_made_the_logs(fitted):
     assert R["estimate"] == pytest.approx(RESISTANCE, rel=0.1)
 
 
+def test_growth_left_open_is_compared(fitted):
+    document = json.loads((fitted[3] / "result.json").read_text())
+    found = document["blends"]["dosed"]["deposit"]["growth_laws"]
+    assert "linear" in found["untold"]
+    assert "constant" not in found["untold"]
+    assert any(line["text"] == f"dosed: {found['text']}." for line in document["verdict"])
+    assert "linear" in (fitted[3] / "tables" / "growth_laws.csv").read_text()
+
+
 def test_a_result_is_rendered_again(fitted):
     page = fitted[3] / "report.html"
     page.unlink()

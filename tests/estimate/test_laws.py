@@ -1,5 +1,6 @@
 """Growth laws against each other: weights and mixtures in closed form, tiny campaigns whole."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,13 +11,14 @@ import wallsim
 from tests.cli.campaign import RESISTANCE, log_rows, write
 from tests.statistics.campaigns import Here
 from wallsim.build import load_campaign
-from wallsim.estimate.document import build
+from wallsim.estimate.deposits import blend_document
+from wallsim.estimate.identify import identifiability
 from wallsim.estimate.joint import Misfit, _models, estimate_jointly
 from wallsim.estimate.law_fits import with_law
 from wallsim.estimate.laws import UNTOLD, Averaged, LawChoice, compare_laws, mixture_quantile
 from wallsim.estimate.linearised import Linearised, Rows
 from wallsim.estimate.readouts import AlongTube, log_mean
-from wallsim.estimate.verdict import verdict
+from wallsim.estimate.verdict import _growth
 from wallsim.regression.least_squares import covariance, solve
 
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
@@ -93,10 +95,9 @@ def test_a_law_costs_its_blend_about_one_evaluation(choices):
 
 
 def test_intervals_are_averaged_over_what_is_not_told_apart_and_hold_the_truth(estimate, choices):
-    document, _ = build(estimate, Here(), 0.0, choices)
-    alone, _ = build(estimate, Here(), 0.0)
-    for blend in ("dosed", "steady", "curved"):
-        deposit = document["blends"][blend]["deposit"]
+    along = AlongTube.of(estimate)
+    for blend, choice in choices.items():
+        deposit = blend_document(estimate, along, blend, {}, choice)["deposit"]
         R = deposit["mean_resistance_m2K_W"]
         assert R["low"] < RESISTANCE < R["high"]
         band = deposit["in_time"]["mean_resistance_m2K_W"]
@@ -105,13 +106,36 @@ def test_intervals_are_averaged_over_what_is_not_told_apart_and_hold_the_truth(e
         later = time > 0.3 * time[-1]
         assert np.all((np.array(band["low"]) < truth)[later])
         assert np.all((np.array(band["high"]) > truth)[later])
-    curved = document["blends"]["curved"]["deposit"]
-    assert curved["growth_laws"]["averaged_over"] == {"saturating": 1.0}
-    for key in ("mean_resistance_m2K_W", "thickness_m", "heat_load_removed", "in_time"):
-        assert curved[key] == alone["blends"]["curved"]["deposit"][key]
-    assert alone["blends"]["dosed"]["deposit"]["growth_laws"] is None
-    lines = [line["text"] for line in verdict(document) if "the logs" in line["text"]]
-    assert any(line.startswith("curved: the logs speak for saturating growth") for line in lines)
+
+
+def test_where_one_law_has_all_weight_nothing_changes(estimate, choices):
+    along, alone = AlongTube.of(estimate), ("growth_laws",)
+    told = blend_document(estimate, along, "curved", {}, choices["curved"])["deposit"]
+    plain = blend_document(estimate, along, "curved", {})["deposit"]
+    assert told["growth_laws"]["averaged_over"] == {"saturating": 1.0}
+    assert plain["growth_laws"] is None
+    assert {k: v for k, v in told.items() if k not in alone} == {
+        k: v for k, v in plain.items() if k not in alone
+    }
+
+
+def test_blends_of_which_the_same_is_said_share_a_line(choices):
+    blends = {
+        name: {"deposit": {"growth_laws": choices["curved"].document()}} for name in ("a", "b")
+    }
+    [line] = _growth({"blends": blends | {"c": {"deposit": None}}})
+    assert line["level"] == "note"
+    assert line["text"].startswith("a, b: the logs speak for saturating growth")
+
+
+def test_the_laws_of_a_deposit_without_bare_firings_may_hide_a_steady_one(estimate):
+    """Where growth is not told from a constant deposit, growth tells no resistance."""
+    along = AlongTube.of(estimate)
+    assert identifiability(estimate, along, "curved").identifiable
+    firings = tuple(f for f in estimate.campaign.firings if f.blend.deposit is not None)
+    no_bare = replace(estimate, campaign=replace(estimate.campaign, firings=firings))
+    assert identifiability(no_bare, along, "curved").identifiable
+    assert not identifiability(no_bare, along, "curved", maybe_steady=True).identifiable
 
 
 def test_a_stated_law_is_kept_and_contradicted(choices):

@@ -124,10 +124,12 @@ class LawChoice:
         if len(names) == 1:
             return f"the logs speak for {names[0]}, and against every other law"
         text = f"the logs do not tell {', '.join(names[:-1])} and {names[-1]} apart"
-        over = [IN_WORDS[e.unknowns.laws[self.blend]] for _, e in self.members]
         if self.stated:
             return f"{text}; intervals are of {IN_WORDS[self.in_fit]}, as the case states"
-        return f"{text}; R is averaged over {' and '.join(over)}" if len(over) > 1 else text
+        over = [e.unknowns.laws[self.blend] for _, e in self.members]
+        if sorted(over) == sorted(self.untold):
+            return f"{text}; R is averaged over them"
+        return f"{text}; R is that of {' and '.join(IN_WORDS[law] for law in over)}"
 
 
 def asked(estimate: Estimate, laws: bool | None) -> tuple[str, ...]:

@@ -46,7 +46,6 @@ def law_rows(document: Document) -> list[dict[str, Any]]:
     return [
         {
             "blend": name,
-            "text": found["text"],
             "laws": [
                 {
                     "law": law["law"] + (" (fit)" if law["fitted"] else ""),
@@ -60,6 +59,12 @@ def law_rows(document: Document) -> list[dict[str, Any]]:
         }
         for name, found in compared(document)
     ]
+
+
+def law_text(deposit: Document) -> str:
+    """Return the growth law of a deposit, or those that its resistance is averaged over."""
+    over = (deposit.get("growth_laws") or {}).get("averaged_over")
+    return " or ".join(over) if over else str(deposit.get("law") or "-")
 
 
 def _difference(law: Document) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 
 from wallsim.report.compared import pair_rows
 from wallsim.report.document import Document, array
-from wallsim.report.growth_laws import law_rows
+from wallsim.report.growth_laws import law_rows, law_text
 from wallsim.report.style import Drawing
 from wallsim.report.words import (
     PER_MM2,
@@ -123,7 +123,7 @@ def _deposit_rows(document: Document) -> Iterator[dict[str, Any]]:
             "resistance": deposit_text(deposit, "mean_resistance_m2K_W", PER_MM2),
             "removed": deposit_text(deposit, "heat_load_removed", 100.0),
             "thickness": deposit_text(deposit, "mean_thickness_m", 1e6),
-            "law": deposit.get("law") or "-",
+            "law": law_text(deposit),
             "reason": deposit.get("reason") or "",
             "identifiable": bool(deposit.get("identifiable")),
             "limits": [

@@ -9,7 +9,7 @@ import pandas as pd
 
 from wallsim.report.compared import hand_method, pairs, ranking
 from wallsim.report.document import Array, Band, Document, array, band
-from wallsim.report.growth_laws import growth_laws
+from wallsim.report.growth_laws import growth_laws, law_text
 from wallsim.report.quick_looks import quick_fluxes, quick_resistances
 from wallsim.report.words import PER_MM2, dominance_text
 from wallsim.rounding import number
@@ -98,7 +98,7 @@ def blends(document: Document) -> pd.DataFrame:
         row |= _cells("own factor on h", "-", blend.get("coefficient_factor"))
         row["deposit identifiable"] = deposit.get("identifiable", "")
         row["upper limit only"] = deposit.get("upper_limit_only", "")
-        row["growth law"] = deposit.get("law", "none")
+        row["growth law"] = law_text(deposit) if deposit else "none"
         row["at [s]"] = number(deposit.get("at_s"))
         row |= _cells("mean R", "mm^2*K/W", deposit.get("mean_resistance_m2K_W"), PER_MM2)
         row |= _cells("heat kept out", "%", deposit.get("heat_load_removed"), 100.0)
