@@ -152,7 +152,7 @@ def test_nothing_is_said_beyond_the_table_of_the_metal(folder, pool):
     assert firing["beyond_the_table"] == 1.0
     assert firing["bore_peak_K"] == {"estimate": None, "low": None, "high": None}
     assert firing["limits"]["solidus"]["time_s"]["estimate"] is None
-    assert "table of the metal ends at 1473 K" in firing["limits"]["solidus"]["note"]
+    assert "whose end of 1200 °C" in firing["limits"]["solidus"]["note"]
     survival = firing["survival"]
     ends, below = survival["table_ends_s"]["estimate"], survival["below_factor_s"]["estimate"]
     assert 0.0 < ends < 12.0

@@ -40,6 +40,7 @@ from wallsim.wall.schedule import Schedule
 Array = NDArray[np.float64]
 
 SCHEMA = "wallsim.whatif/1"
+ZERO_CELSIUS = 273.15
 HORIZON = 60.0
 COOL_DOWN = 20.0
 PAUSE = 60.0
@@ -256,9 +257,9 @@ def _times(
         found = interval(times, 0.0)
         note = ""
         if beyond:
-            note = f"the table of the metal ends at {table_end:.0f} K before it"
-            if found["estimate"] is not None:
-                note += f", reached at {found['estimate']:.1f} s"
+            note = f"beyond the metal's table, whose end of {table_end - ZERO_CELSIUS:.0f} °C is "
+            reached = found["estimate"]
+            note += "not reached" if reached is None else f"reached at {reached:.1f} s"
             found = {"estimate": None, "low": found["estimate"], "high": None}
         elif found["estimate"] is None:
             note = f"not within {whole.t[-1]:.0f} s"

@@ -69,9 +69,12 @@ def render_whatif(document: Document, folder: Path) -> tuple[list[Drawing], str]
 def _page(
     document: Document, title: str, rows: list[dict[str, str]], drawings: Sequence[Drawing]
 ) -> str:
+    keys = list(rows[0]) if rows else []
+    same = [key for key in keys[1:] if len(rows) > 1 and len({row[key] for row in rows}) == 1]
     return filled(
         "forecast.html", drawings, title=title, basis=basis(document), caution=document["caution"],
-        columns=list(rows[0]) if rows else [], rows=rows[:MOST_ROWS],
+        alike=[f"{key} {rows[0][key]}" for key in same],
+        columns=[key for key in keys if key not in same], rows=rows[:MOST_ROWS],
         left_out=max(len(rows) - MOST_ROWS, 0),
     )
 
@@ -179,8 +182,9 @@ def _measurable(firing: Document) -> dict[str, str]:
 def basis(document: Document) -> str:
     """Return what the answers rest on."""
     text = f"From: {document['from']}; 95 % intervals of {document['draws']} draws"
-    if document.get("discretisation_error_K") is not None:
-        text += f"; discretisation error of a peak {document['discretisation_error_K']:.1f} K"
+    if (error := document.get("discretisation_error_K")) is not None:
+        size = "below 0.1" if error < 0.1 else f"{error:.1f}"
+        text += f"; discretisation error of a peak {size} K"
     if (asked := document.get("measurable")) is not None:
         text += (
             f". Deposit measurable: mean R at shutdown over {asked['standard_deviations']:g} "
