@@ -2,12 +2,19 @@
 
 import re
 
+import numpy as np
 import pytest
 
 import wallsim
 from tests.cli.campaign import BURN, RESISTANCE, log_rows, write
 from tests.statistics.campaigns import Here
+from wallsim.build import load_campaign
 from wallsim.errors import LogError
+from wallsim.estimate.resolution import first_guess
+from wallsim.estimate.run_model import RunModel, WallBuilder
+from wallsim.estimate.unknowns import Unknowns
+from wallsim.plan.ensemble import Ensemble
+from wallsim.wall.march import march
 
 RETAINED, LOST, MOMENT = 0.6, 0.7, 2.0
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
@@ -102,6 +109,24 @@ def test_deposit_said_to_come_off_is_told_before_and_after(tmp_path):
     assert holds(found["mean_resistance_after_m2K_W"], after)
     [line] = [x["text"] for x in document["verdict"] if "of the deposit came off at" in x["text"]]
     assert "mm²K/W before" in line
+
+
+def test_draws_of_a_forecast_march_with_the_same_deposit(tmp_path):
+    more = 'start = "as left by whole"\nshed = "2 s +- 0.3 s"'
+    campaign_ = load_campaign(wallsim.load_case(
+        campaign(tmp_path, "bare", "whole", "again", again=more)))
+    unknowns, resolution = Unknowns.of(campaign_), first_guess(campaign_)
+    run = RunModel.of(campaign_, campaign_.firings[-1], unknowns, resolution)
+    wall = WallBuilder(unknowns, resolution).wall(campaign_.case.tube.wall.value)
+    sd = np.array([p.sd for p in unknowns.prior.parameters])
+    x = unknowns.prior.mean[:, None] + 0.2 * sd[:, None] * np.array([0.0, 1.0, -1.0])
+    p = run.map.constant[:, None] + run.map.matrix @ x
+    draws = Ensemble(wall, run.surfaces, run.map.parameters, p)
+    track = draws.march(run.schedule, np.repeat(run.start[:, None], 3, axis=1))
+    bore = wall.faces["bore"].nodes
+    for i in range(3):
+        alone = march(wall, run.surfaces, run.map.at(x[:, i]), run.schedule, run.bore, run.start)
+        assert np.abs(track.T[-1, bore, i] - alone.y[-1]).max() < 0.05
 
 
 def test_a_moment_outside_the_burn_is_refused(tmp_path):

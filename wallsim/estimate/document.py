@@ -62,7 +62,6 @@ def build(
         for n in estimate.unknowns.t_ref
     }
     suspected = suspected_shedding(estimate, executor, wall, slope)
-    bore_z = wall.faces["bore"].z
     document: dict[str, Any] = {
         "schema": SCHEMA,
         "case": {
@@ -75,7 +74,7 @@ def build(
         "versions": _versions(),
         "runs": {
             f.run.name: _run(estimate, f, run, by_run[run.name], errors[run.name], tests) | {
-                "deposit": run_deposit(estimate, along, run, bore_z, blends),
+                "deposit": run_deposit(estimate, along, run, blends),
                 "shedding_suspected": suspected.get(run.name),
             }
             for f, run in zip(estimate.campaign.firings, estimate.runs, strict=True)

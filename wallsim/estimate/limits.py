@@ -21,6 +21,7 @@ from wallsim.estimate.bore import BoreReadouts
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, log_mean
 from wallsim.estimate.run_model import RunModel
+from wallsim.estimate.unknowns import smooth_basis
 from wallsim.regression.prior import Parameter
 
 Array = NDArray[np.float64]
@@ -98,7 +99,14 @@ def deposit_surface(
 
     It is ``T_bore + q R``.
     """
-    gas = run.surfaces.gas
+    gas, T = run.surfaces.gas, bore.shutdown_temperature
+    chain = estimate.unknowns.chains.get(run.name)
+    if chain is not None:
+        history = chain.history(along.z, smooth_basis(estimate.unknowns.knots, along.z))
+        R_end, dR = history.resistance(gas.burn, run.map.at(estimate.x))
+        rise, q = bore.flux.value * R_end, bore.flux.value[:, None]
+        return Readout(T.value + rise, T.gradient + rise[:, None] * bore.flux.gradient
+                       + q * (dR @ run.map.matrix), False)
     place = estimate.unknowns.prior.names.get(f"growth curvature {blend}")
     g, dg = gas.growth(gas.burn, 0.0 if place is None else float(estimate.x[place]))
     R = along.resistance(blend)
@@ -106,7 +114,6 @@ def deposit_surface(
     gradient = bore.flux.gradient + R.gradient
     if place is not None:
         gradient[:, place] += dg / g
-    T = bore.shutdown_temperature
     return Readout(T.value + rise, T.gradient + rise[:, None] * gradient, False)
 
 

@@ -12,6 +12,7 @@ from wallsim.estimate.carry_over import Chain, Link
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import AlongTube, Readout, single
 from wallsim.estimate.run_model import RunModel
+from wallsim.estimate.unknowns import smooth_basis
 from wallsim.wall.deposit import SHEDDING
 
 Array = NDArray[np.float64]
@@ -22,8 +23,7 @@ CLOCK_STEP = 1e-4
 
 
 def run_deposit(
-    estimate: Estimate, along: AlongTube, run: RunModel, bore_z: Array,
-    blends: Mapping[str, Mapping[str, Any]],
+    estimate: Estimate, along: AlongTube, run: RunModel, blends: Mapping[str, Mapping[str, Any]]
 ) -> dict[str, Any] | None:
     """Return what was carried over to a firing and lost in it, as one part of its document.
 
@@ -32,8 +32,6 @@ def run_deposit(
 
     Parameters
     ----------
-    bore_z : Array, shape (m,)
-        Of the bore nodes [m].
     blends : mapping
         Documents of the blends, which say what is identifiable.
     """
@@ -42,7 +40,7 @@ def run_deposit(
         return None
     links = [link for link in chain.links if link.law != "none"]
     told = all(_told(blends[link.blend]) for link in links)
-    reader = _Reader(estimate, along, run, bore_z, told)
+    reader = _Reader(estimate, along.z, run, chain, told)
     last = chain.last
     carried = last.retained is not None
     return {
@@ -85,10 +83,10 @@ class _Reader:
     """Reads the mean resistance of one firing between the first and the last station."""
 
     def __init__(
-        self, estimate: Estimate, along: AlongTube, run: RunModel, bore_z: Array, told: bool
+        self, estimate: Estimate, z: Array, run: RunModel, chain: Chain, told: bool
     ) -> None:
-        self.estimate, self.run, self.z, self.told = estimate, run, along.z, told
-        self.onto = np.array([np.interp(along.z, bore_z, unit) for unit in np.eye(bore_z.size)]).T
+        self.estimate, self.run, self.z, self.told = estimate, run, z, told
+        self.history = chain.history(z, smooth_basis(estimate.unknowns.knots, z))
 
     def at(
         self, t: float, of_x: Array | None = None, beyond: float = 0.0
@@ -96,16 +94,17 @@ class _Reader:
         """Return the mean at ``t`` [s], of which ``of_x`` is the derivative, ``beyond`` [m]."""
         if not self.told:
             return {"estimate": None, "low": None, "high": None}
-        history, p = self.run.surfaces.gas.history, self.run.map.at(self.estimate.x)
-        assert history is not None
-        where = self.z >= min(beyond, self.z[-1])
-        mean = self.onto[where].mean(axis=0)
-        at_nodes, dR = history.resistance(t, p)
-        R = float(mean @ at_nodes)
-        gradient = mean @ dR @ self.run.map.matrix
+        p, there = self.run.map.at(self.estimate.x), self.z >= min(beyond, self.z[-1])
+
+        def mean(t: float) -> tuple[Array, Array]:
+            R, dR = self.history.resistance(t, p)
+            return R[there].mean(), dR[there].mean(axis=0)
+
+        R, dR = mean(t)
+        gradient = dR @ self.run.map.matrix
         if of_x is not None:
-            late, early = (history.resistance(t + s * CLOCK_STEP, p)[0] for s in (1.0, -1.0))
-            gradient = gradient + float(mean @ (late - early)) / (2.0 * CLOCK_STEP) * of_x
+            (late, _), (early, _) = mean(t + CLOCK_STEP), mean(t - CLOCK_STEP)
+            gradient = gradient + (late - early) / (2.0 * CLOCK_STEP) * of_x
         if R <= 0.0:
             return {"estimate": 0.0, "low": 0.0, "high": 0.0}
         return Readout(np.asarray(R), gradient / R, True).interval(self.estimate.covariance)
