@@ -42,3 +42,11 @@ def test_the_words_of_a_result_are_explained():
     section = MANUAL.partition("### How to read the result")[2].partition("\n### ")[0]
     for word in ("Quality gate", "Prior", "What limits", "Interval", "Curvature"):
         assert re.search(rf"^- \*\*{word}\*\*", section, re.MULTILINE), word
+
+
+def test_its_pictures_are_there_and_small():
+    pictures = re.findall(r"!\[([^]]+)\]\(([^)]+)\)", MANUAL)
+    assert pictures
+    for words, place in pictures:
+        assert len(words) > 20
+        assert 1e3 < (ROOT / place).stat().st_size < 80e3, place
