@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.case.model import Blend, Case, Run, Tube
-from wallsim.consistency import Seen, quiet_level, reads_gauge, refusals, remarks
+from wallsim.consistency import Seen, early_rise, quiet_level, reads_gauge, refusals, remarks
 from wallsim.errors import CaseError, LogError
 from wallsim.logs import find_events, read_log, screen_channels
 from wallsim.logs.cadence import scans_of
@@ -238,10 +238,10 @@ def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
         float(log.t[-1] - events.ignition), start_z, start_T, t_p, p,
         _pressure_share(case, whole, events), block, traces,
     )
-    return firing, _seen(firing, whole, absolute)
+    return firing, _seen(case, firing, whole, absolute)
 
 
-def _seen(firing: Firing, log: Log, absolute: Array) -> Seen:
+def _seen(case: Case, firing: Firing, log: Log, absolute: Array) -> Seen:
     """Return what the log of a firing shows by itself."""
     zeros = [(n, c.zero) for n, c in firing.channels.items()
              if np.isfinite(c.zero) and c.good.any()]
@@ -251,7 +251,10 @@ def _seen(firing: Firing, log: Log, absolute: Array) -> Seen:
     coldest = nearest[0], start
     hottest = max(((t.sensor, float(t.T.max())) for t in firing.traces), key=lambda item: item[1])
     quiet = quiet_level(log.t, absolute, firing.events.ignition)
-    return Seen(firing.run.name, log, quiet, usual, coldest, hottest)
+    used = [log.channels[s.channel] for s in case.sensors if firing.channels[s.name].good.any()]
+    early = early_rise(log.t, used, firing.events.ignition)
+    return Seen(firing.run.name, log, quiet, usual, firing.events.ignition, firing.burn, early,
+                coldest, hottest)
 
 
 def _check_shedding(run: Run, log: Log, events: Events) -> None:

@@ -20,6 +20,12 @@ ZERO_OFF = 0.25
 AMBIENT_OFF = 5.0
 """What thermocouples may be off the ambient before the coldest ignition [K]."""
 
+EARLY_RISE = 4.0
+"""What the usual thermocouple may rise before ignition [K]."""
+
+BURNS = 0.3, 300.0
+"""Shorter and longer burns are rather a clock in another unit [s]."""
+
 SETTLED = 0.2
 """The record before ignition ends so long before it [s]."""
 
@@ -36,6 +42,10 @@ class Seen:
         Absolute pressure at the tap before ignition [Pa], the zero as read.
     start : float or None
         Usual reading before ignition [K].
+    ignition, burn : float
+        Log clock, and from there to shutdown [s].
+    early : float
+        How far the usual channel rises before ignition [K].
     coldest, hottest : tuple of (str, float)
         Sensor and reading [K]: of the wall as it is marched from, of all that is used.
     """
@@ -44,6 +54,9 @@ class Seen:
     log: Log
     quiet: float | None
     start: float | None
+    ignition: float
+    burn: float
+    early: float
     coldest: tuple[str, float]
     hottest: tuple[str, float]
 
@@ -97,7 +110,35 @@ def refusals(case: Case, seen: Sequence[Seen]) -> list[str]:
 def remarks(case: Case, seen: Sequence[Seen]) -> tuple[str, ...]:
     """Return one line for each thing that the case and the logs say differently."""
     units = [line for s in seen for line in s.log.contradictions]
-    return (*_of_zero(case, seen), *_of_ambient(case, seen), *units)
+    return (*_of_zero(case, seen), *_of_ambient(case, seen), *_of_burn(case, seen), *units)
+
+
+def early_rise(t: Array, readings: Sequence[Array], ignition: float) -> float:
+    """Return how far the usual of ``readings`` [K] rises before ignition; 0 without a record."""
+    rises = []
+    for y in readings:
+        before = y[(t < ignition - 0.05) & np.isfinite(y)]
+        if before.size >= 8:
+            rises.append(np.median(before[-(before.size // 6 + 1):])
+                         - np.median(before[: before.size // 2]))
+    return float(np.median(rises)) if rises else 0.0
+
+
+def _of_burn(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+    for i, s in enumerate(seen):
+        if not BURNS[0] <= s.burn <= BURNS[1]:
+            yield case.source.fault(
+                ("run", i), f"burns for {s.burn:.3g} s by its log", None,
+                "if that is not so, state the unit of its clock under [log] units",
+            ).text
+        if s.early > EARLY_RISE:
+            yield case.source.fault(
+                ("run", i),
+                f"its thermocouples rise {s.early:.0f} K before the ignition at {s.ignition:.2f} s",
+                None,
+                "the flame was there before the pressure tells (half-rise): state ignition of this "
+                "run",
+            ).text
 
 
 def _of_zero(case: Case, seen: Sequence[Seen]) -> Iterator[str]:

@@ -153,3 +153,27 @@ def test_pressure_on_a_faster_clock_than_the_thermocouples(tmp_path):
     assert [c.verdict for c in firing.channels.values()] == ["ok", "ok"]
     assert firing.log.t.size == len(ROWS)
     assert len(firing.traces[0].t) > 50
+
+
+def test_thermocouples_that_rise_before_ignition(tmp_path):
+    rows = [re.sub(r"^([-\d.]+),[-\d.]+", lambda m: f"{m[1]},{creeping(float(m[1])):.3f}", row)
+            for row in ROWS]
+    path = campaign(tmp_path, rows=rows, runs=(("r1", "bare"),))
+    (line,) = remarks(path)
+    assert re.search(r": run\[r1\]: its thermocouples rise \d+ K before the ignition at 1\.\d+ s; "
+                     "the flame was there before the pressure tells", line)
+    path = campaign(tmp_path, ('name = "r1"', 'name = "r1"\nignition = "0.05 s"'), rows=rows,
+                    runs=(("r1", "bare"),))
+    assert remarks(path) == ()
+
+
+def creeping(t):
+    return 5.0 * min(max(t / 3.0, 0.0), 1.0) * (t < 4.05)
+
+
+def test_a_burn_too_long_to_be_in_seconds(tmp_path):
+    rows = [re.sub(r"^[-\d.]+", lambda m: f"{1000 * float(m[0]):.0f}", row) for row in ROWS]
+    path = campaign(tmp_path, rows=rows, runs=(("r1", "bare"),),
+                    header="time,P [bar(g)],A [degC],B [degC]")
+    (line,) = remarks(path)
+    assert "run[r1]: burns for 4e+03 s by its log; if that is not so, state the unit" in line

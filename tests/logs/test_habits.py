@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from wallsim.case.model import LogFormat
-from wallsim.logs import screen_channels
-from wallsim.logs.cadence import scans_of
+from wallsim.errors import LogError
+from wallsim.logs import find_events, screen_channels
+from wallsim.logs.cadence import own_scans, scans_of
 
 from .firing import AMBIENT, Firing
 from .test_read import NAMES, UNTOLD, fault, read, scans, write
@@ -131,3 +132,83 @@ def test_a_slower_channel_that_goes_silent_is_open():
                            exclusions={})
     assert seen["T2"].verdict == "open"
     assert seen["T2"].reason.startswith("no reading after 3.90 s")
+
+
+def test_a_word_before_the_time_names_the_first_such_scan(tmp_path):
+    rows = [["IDLE", *row] for row in scans()]
+    path = write(tmp_path / "a.csv", rows, ("State", *NAMES))
+    assert f"{path}:2: scans must begin with their time or a number (got 'IDLE')" in fault(path)
+
+
+def test_a_clock_without_a_unit_that_cannot_be_in_seconds(tmp_path):
+    names = ("time", *NAMES[1:])
+    rows = [[f"{float(row[0]) / 60:.6f}", *row[1:]] for row in scans()]
+    path = write(tmp_path / "a.csv", rows, names)
+    where = f"{path}:1: time: runs from -0.001667 to 0.003167 without a unit, 0.0048 s"
+    assert where in fault(path)
+    told = LogFormat(None, None, None, None, {"time": "min"})
+    np.testing.assert_allclose(read(path, told).t, -0.1 + 0.01 * np.arange(30), atol=1e-4)
+
+
+def test_a_clock_in_days(tmp_path):
+    names = ("time [d]", *NAMES[1:])
+    rows = [[f"{45720 + float(row[0]) / 86400:.10f}", *row[1:]] for row in scans()]
+    t = read(write(tmp_path / "a.csv", rows, names)).t
+    np.testing.assert_allclose(np.diff(t), 0.01, atol=2e-5)
+
+
+@pytest.mark.parametrize(("heading", "hint"), [
+    ("TC T9 [degC]", "did you mean 'TC T9'?"), ("T9, inlet [degC]", "did you mean 'T9, inlet'?"),
+    ("T99 [degC]", "did you mean 'T99'?"), ("Wall [degC]", "no such column; columns are"),
+])  # fmt: skip
+def test_a_column_that_holds_the_name_is_offered(tmp_path, heading, hint):
+    path = write(tmp_path / "a.csv", scans(), (*NAMES[:2], "Other [degC]", heading),
+                 delimiter=";")
+    assert hint in fault(path, temperatures=("T9",))
+
+
+def test_readings_held_between_scans_are_read_once(tmp_path):
+    rng = np.random.default_rng(3)
+    rows = [[f"{0.01 * k:.2f}", f"{0.1 * k:.3f}", f"{20 + 0.5 * (k // 5) + rng.normal(0, .01):.2f}",
+             "30.0"] for k in range(200)]
+    for k, row in enumerate(rows):
+        row[2] = rows[k - k % 5][2]
+    log = read(write(tmp_path / "a.csv", rows))
+    np.testing.assert_array_equal(np.flatnonzero(np.isfinite(log.channels["T1"])),
+                                  np.arange(0, 200, 5))
+    assert np.isfinite(log.channels["T2"]).all()
+    assert "T1: a reading every 5 scans, held between" in log.assumptions
+
+
+def test_a_quiet_record_of_coarse_resolution_is_not_held():
+    rng = np.random.default_rng(4)
+    for resolution in (0.1, 0.5, 1.0, 2.0):
+        quiet = np.round(rng.normal(20, 0.4, 2000) / resolution) * resolution
+        assert own_scans(quiet) is None
+
+
+def two_levels(spans, drop=0.0):
+    t = np.arange(-3.0, 20.0, 0.02)
+    up = sum(((t >= a) & (t < b)).astype(float) for a, b in spans)
+    return t, 1.013e5 + (3e5 * np.clip(up, drop, 1.0))
+
+
+def test_two_burns_in_one_log_are_refused():
+    with pytest.raises(LogError, match=r"up from 0\.\d+ to 3\.\d+ s and again from 8\.99"):
+        find_events(*two_levels([(0, 4), (9, 13)]), "r1")
+
+
+def test_a_tap_lost_for_a_while_is_refused_until_both_moments_are_stated():
+    t, p = two_levels([(0, 2), (2.5, 6)])
+    with pytest.raises(LogError, match="if that was one burn and the tap was lost"):
+        find_events(t, p, "r1")
+    events = find_events(t, p, "r1", ignition=0.0, shutdown=6.0)
+    assert (events.ignition, events.shutdown) == (0.0, 6.0)
+
+
+def test_an_igniter_before_and_a_purge_after_are_no_burns():
+    t, p = two_levels([(0, 6)])
+    p = p + 1e5 * ((t > -2) & (t < -0.5)) + 0.8e5 * (t > 8) + 5e5 * ((t > -1.2) & (t < -1.1))
+    events = find_events(t, p, "r1")
+    assert events.ignition == pytest.approx(0.0, abs=0.03)
+    assert events.shutdown == pytest.approx(6.0, abs=0.03)

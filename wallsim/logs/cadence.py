@@ -10,9 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.logs.lines import Mask
+from wallsim.logs.model import Array
 
 REGULAR = 0.8
 """Share of the steps between readings that must be alike, or a multiple."""
+
+HELD = 0.97
+"""The same of changes, where a channel repeats its reading until the next."""
+
+FEWEST_CHANGES = 15
 
 
 def scans_of(known: Mask) -> NDArray[np.intp]:
@@ -26,6 +32,30 @@ def scans_of(known: Mask) -> NDArray[np.intp]:
     known : Mask, shape (n,)
         Where there is a reading.
     """
+    return _due(known, REGULAR)
+
+
+def own_scans(values: Array) -> NDArray[np.intp] | None:
+    """Return the indices of a slower channel's own readings, where each is repeated until the next.
+
+    None for a channel that changes at any scan. A quiet record of coarse resolution repeats itself
+    too, but not at even steps.
+
+    Parameters
+    ----------
+    values : Array, shape (n,)
+    """
+    if not np.isfinite(values).all():
+        return None
+    changed = np.concatenate([[False], np.diff(values) != 0.0])
+    if changed.sum() < FEWEST_CHANGES:
+        return None
+    due = _due(changed, HELD)
+    return due if due.size < values.size else None
+
+
+def _due(known: Mask, regular: float) -> NDArray[np.intp]:
+    """Return where changes or readings were due, if that share of their steps is alike."""
     everything = np.arange(known.size)
     at = np.flatnonzero(known)
     if at.size < 5:
@@ -33,7 +63,7 @@ def scans_of(known: Mask) -> NDArray[np.intp]:
     steps = np.diff(at)
     stride = int(np.median(steps))
     off = np.abs(steps - stride * np.maximum(np.rint(steps / stride), 1.0))
-    if stride < 2 or np.mean(off <= stride // 4) < REGULAR:
+    if stride < 2 or np.mean(off <= stride // 4) < regular:
         return everything
     before = np.arange(at[0] - stride, -1, -stride)[::-1]
     after = np.arange(at[-1] + stride, known.size, stride)

@@ -35,6 +35,7 @@ _TIMES = {
     "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s", "sek": "s", "ms": "ms",
     "msec": "ms", "milliseconds": "ms", "us": "us", "µs": "us", "μs": "us", "min": "min",
     "mins": "min", "minute": "min", "minutes": "min", "h": "h", "hr": "h", "hours": "h",
+    "d": "day", "day": "day", "days": "day",
 }  # fmt: skip
 _OTHER_UNITS = frozenset(
     {"v", "mv", "ma", "kw", "w", "%", "-", "1", "g/s", "kg/s", "kg/h", "l/min", "l/s", "m3/h"}

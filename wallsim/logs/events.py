@@ -21,6 +21,9 @@ SMALLEST_RISE = 1.0e4
 LONGEST_SPIKE = 0.1
 """Igniter spikes and dips are shorter [s]."""
 
+SHORTEST_BURN = 0.3
+"""The pressure is up as long as this in a burn, or more [s]."""
+
 _LEVELS = 120
 
 
@@ -84,6 +87,7 @@ def find_events(
         start = _edge(record, threshold, first, -1, name) if ignition is None else ignition
         end = _edge(record, threshold, last, 1, name) if shutdown is None else shutdown
         _check_stated(record, name, start, end)
+        _check_alone(record, name, threshold, start, end)
         quiet = _quiet_level(record, start, end)
     plateau = _plateau(record, start, end)
     if barometer is not None and quiet is not None and plateau - quiet >= SMALLEST_RISE:
@@ -198,6 +202,22 @@ def _check_rise(record: _Record, name: str, level: float, floor: float) -> None:
     scatter = 1.4826 * float(np.median(np.abs(low - np.median(low)))) if low.size else 0.0
     if level - floor < max(SMALLEST_RISE, 6.0 * scatter):
         raise _never_rises(record, name)
+
+
+def _check_alone(
+    record: _Record, name: str, threshold: float, start: float, end: float
+) -> None:
+    """Raise if the pressure is up at another time too: a second burn, or a tap lost for a while."""
+    t = record.t
+    for first, last in _runs_above(record.smooth > threshold, t):
+        outside = t[last] <= start or t[first] >= end
+        if outside and t[last] - t[first] >= SHORTEST_BURN:
+            one, other = sorted([(t[first], t[last]), (start, end)])
+            raise LogError(
+                f"run {name}: the pressure is up from {one[0]:.2f} to {one[1]:.2f} s and again "
+                f"from {other[0]:.2f} to {other[1]:.2f} s; if that was one burn and the tap was "
+                f"lost, state ignition and shutdown of this run, else give each burn its own log"
+            )
 
 
 def _check_stated(record: _Record, name: str, start: float, end: float) -> None:

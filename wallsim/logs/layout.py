@@ -250,12 +250,20 @@ def _no_scans(plain: list[tuple[int, str]], name: str) -> LogError:
     """Return the fault of a file without rows of numbers: a header alone, or unknown columns."""
     row, text = plain[0]
     start = f"line {row} reads {text[:40]!r}"
-    if not any(re.match(r"\s*[+-]?\d", line) for _, line in plain[:_SAMPLE]):
+    if not any(re.search(r"\d[.,]\d|^\s*[+-]?\d|[\t;,]\s*\d", line) for _, line in plain[:_SAMPLE]):
         count = f"{len(plain)} line{'s' if len(plain) > 1 else ''} of text"
         return LogError(
             f"{name}:{row}: {count} but no scan below ({start}); check that the recorder ran "
             f"through the firing and that the export is whole"
         )
+    for at, line in plain[:_SAMPLE]:
+        for delimiter in DELIMITER_WORDS:
+            cells = split_line(line, delimiter)
+            if sum(map(is_number, cells)) > max(1, len(cells) // 2):
+                return LogError(
+                    f"{name}:{at}: scans must begin with their time or a number (got "
+                    f"{cells[0]!r}); export the log without that column, or put it last"
+                )
     return LogError(
         f"{name}:{row}: no row of at least two numbers in the first {min(len(plain), _SAMPLE)} "
         f"lines ({start}); state the delimiter of the logs"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import io
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,12 +14,16 @@ import pandas as pd
 
 from wallsim.case.model import LogFormat
 from wallsim.errors import LogError
+from wallsim.logs.cadence import own_scans
 from wallsim.logs.clock import count_lost, is_stamp, is_time_name, stamps_to_seconds
 from wallsim.logs.columns import Kind, Unit, find_unit, to_numbers, to_si_readings
 from wallsim.logs.layout import DELIMITER_WORDS, Layout, decode, find_layout
 from wallsim.logs.model import Array, Log
 
 FEWEST_SCANS = 20
+
+SHORTEST_RECORD = 1.0
+"""A clock without a unit that runs for less is not in seconds [s]."""
 
 _ASSUMED: dict[Kind, Unit] = {
     "temperature": Unit("temperature", "degC"),
@@ -209,9 +214,8 @@ def _find_columns(
                 f"or ask for the whole heading with its unit"
             )
         elif channel not in absent:
-            lowered = {name.casefold(): name for name in names}
-            near = difflib.get_close_matches(channel.casefold(), lowered, n=1)
-            hint = f"did you mean {lowered[near[0]]!r}? " if near else ""
+            near = _nearest(channel, names)
+            hint = f"did you mean {near!r}? " if near else ""
             faults.append(
                 f"{where}: {channel}: no such column; {hint}columns are {', '.join(names)}; a "
                 "thermocouple that was not recorded is taken out of the run with exclude"
@@ -219,6 +223,17 @@ def _find_columns(
                 f"{where}: {channel}: no such column; {hint}columns are {', '.join(names)}"
             )
     return columns, faults
+
+
+def _nearest(channel: str, names: list[str]) -> str:
+    """Return the column most like a name that is not there, or the only one with it as a word."""
+    lowered = {name.casefold(): name for name in names}
+    near = difflib.get_close_matches(channel.casefold(), lowered, n=1)
+    if near:
+        return lowered[near[0]]
+    word = rf"(?<![^\W_]){re.escape(channel.casefold())}(?![^\W_])"
+    holding = [name for key, name in lowered.items() if re.search(word, key)]
+    return holding[0] if len(holding) == 1 else ""
 
 
 def _told_unit(source: _Source, names: tuple[str, ...]) -> str | None:
@@ -296,6 +311,11 @@ def _read_channel(source: _Source, wanted: str, at: int, unit: Unit, notes: list
     dropped = int(np.sum(np.isnan(values) & np.isfinite(numbers)))
     if dropped:
         notes.append(f"{wanted}: {dropped} entries that no sensor reads taken as no reading")
+    if unit.kind == "temperature" and (own := own_scans(values)) is not None:
+        held = np.ones(values.size, dtype=np.bool_)
+        held[own] = False
+        values[held] = np.nan
+        notes.append(f"{wanted}: a reading every {np.median(np.diff(own)):.0f} scans, held between")
     if unit.kind == "pressure":
         if np.isnan(values).all():
             raise LogError(
@@ -338,6 +358,14 @@ def _read_clock(source: _Source, notes: list[str]) -> Array:
         wrong = wrong if wrong.size else empty
     if wrong.size:
         raise LogError(_entries_fault(source, name, at, wrong, "a time"))
+    assumed = not (stamped or heading.unit or _told_unit(source, (name, heading.text)))
+    if assumed and t[-1] - t[0] < SHORTEST_RECORD:
+        first, last = (str(entries.iloc[k]).strip() for k in (0, -1))
+        raise LogError(
+            f"{source.name}:{source.layout.header_row}: {name}: runs from {first} to {last} "
+            f"without a unit, {t[-1] - t[0]:.2g} s if it is in s; state it under [log], for "
+            f'example units = {{ "{name}" = "min" }} (ms, s, min, h or day)'
+        )
     back = np.flatnonzero(np.diff(t) <= 0.0)
     if back.size:
         _refuse_clock(source, name, at, int(back[0]), t)
