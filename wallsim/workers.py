@@ -140,7 +140,8 @@ def cluster(address: str) -> Iterator[Executor]:
     for name in ("distributed", "distributed.client", "tornado"):
         logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     try:
-        client = distributed.Client(address, timeout=REACHED, set_as_default=False)
+        connect: Any = distributed.Client
+        client = connect(address, timeout=REACHED, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         raise ClusterError(
             f"cluster {address}: no scheduler answers within {REACHED:.0f} s; look whether it runs "
@@ -207,14 +208,15 @@ class _Cluster(Executor):
     def _result(self, future: Any, fn: Callable[..., Any], call: tuple[Any, ...]) -> Any:
         from distributed import KilledWorker
 
-        for _ in range(TIMES_SENT):
+        for left in reversed(range(TIMES_SENT)):
             try:
                 return self._wait(future)
             except (KilledWorker, CancelledError):
                 if self._client.status != "running":
                     raise ClusterError(f"cluster {self._address}: the scheduler is gone; start it "
                                        "again, then this command") from None
-                future = self._client.submit(fn, *call, pure=False)
+                if left:
+                    future = self._client.submit(fn, *call, pure=False)
         raise ClusterError(f"cluster {self._address}: workers keep dying over one task; look at "
                            "their logs and memory")
 

@@ -137,7 +137,7 @@ class Stand:
 
     def before(self, change: Change) -> tuple[Array, Array]:
         """Return mean and covariance of the unknowns before the changed firing is made."""
-        anew = FIRING
+        anew: tuple[str, ...] = FIRING
         if change.wall is not None or change.bore is not None or change.metal is not None:
             anew += ATTACHMENT
         if change.metal is not None:
