@@ -34,6 +34,10 @@ def test_the_fit_converges_with_all_runs_used(document):
     assert not [line for line in document["verdict"] if line["level"] == "bad"]
 
 
+def test_no_deposit_is_said_to_have_come_off(document):
+    assert all(run["shedding_suspected"] is None for run in document["runs"].values())
+
+
 def test_gas_side_coefficient_within_five_per_cent(document):
     z = document["gas_side"]["z_m"]
     truth = np.interp(z, TRUTH["z_m"], TRUTH["coefficient_W_m2K"])
