@@ -84,6 +84,9 @@ def _what(document: Document) -> str:
     else:
         text += (f"the interval gets {per_cent(step['narrower_by'])} narrower, {R} {UNIT} if the "
                  "estimate stays.")
+    if row["beyond_fired"]:
+        text += (f" It lies beyond the fired blends, by {per_cent(row['beyond_fired'])} of their "
+                 "range: that R goes on as among them is assumed.")
     wanted = d["chance_wanted"]
     if wanted is not None and step["chance"] < wanted:
         text += f" The {per_cent(wanted)} wanted is not reached by up to " \

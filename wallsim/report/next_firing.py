@@ -60,9 +60,16 @@ def rows_of(document: Document) -> list[dict[str, str]]:
             "interval": interval_text(step["mean_resistance_m2K_W"], SCALE),
             "narrower": f"{100.0 * step['narrower_by']:.0f} %",
             "own": interval_text(own["expected"], SCALE) if own else "-",
+            "own_then": interval_text(own["after"][n], SCALE) if own else "-",
             "most": _share(row["steps"][-1]["chance"]), "end": _share(row["without_end"]["chance"]),
         })
     return out
+
+
+def _gain(row: dict[str, str]) -> str:
+    if row["own"] == "-":
+        return f"interval {row['narrower']} narrower"
+    return f"its own R from {row['own']} to {row['own_then']}"
 
 
 def _share(value: float) -> str:
@@ -79,8 +86,7 @@ def next_text(document: Document) -> str:
     lines.append(f"Chance to settle it with {n} firing{'s' if n > 1 else ''} of")
     width = max(len(row["firing"]) for row in rows[:SHOWN])
     lines.extend(
-        f"    {row['firing']:<{width}}  {row['chance']:>5}, interval {row['narrower']} narrower"
-        for row in rows[:SHOWN])
+        f"    {row['firing']:<{width}}  {row['chance']:>5}, {_gain(row)}" for row in rows[:SHOWN])
     if len(rows) > SHOWN:
         lines.append(f"    and {len(rows) - SHOWN} more, in the report")
     lines.extend(f"{name}: left out, {why}" for name, why in document["left_out"].items())
