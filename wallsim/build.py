@@ -13,6 +13,7 @@ from wallsim.consistency import Seen, early_rise, quiet_level, reads_gauge, refu
 from wallsim.errors import CaseError, LogError
 from wallsim.logs import find_events, read_log, screen_channels
 from wallsim.logs.cadence import scans_of
+from wallsim.logs.events import is_up
 from wallsim.logs.model import Channel, Events, Log
 
 if TYPE_CHECKING:
@@ -335,6 +336,7 @@ def _plateau_history(
     inside = (t > EDGE) & (t < burn - EDGE) & np.isfinite(absolute)
     if inside.sum() < 3:
         return np.array([0.0, burn]), np.full(2, events.plateau)
+    inside[inside] = is_up(absolute[inside], float(np.nanmin(absolute)))
     edges = np.linspace(EDGE, burn - EDGE, max(3, int(burn / PRESSURE_BIN) + 1))
     which = np.digitize(t[inside], edges)
     bins = np.unique(which)

@@ -204,6 +204,7 @@ def test_a_tap_lost_for_a_while_is_refused_until_both_moments_are_stated():
         find_events(t, p, "r1")
     events = find_events(t, p, "r1", ignition=0.0, shutdown=6.0)
     assert (events.ignition, events.shutdown) == (0.0, 6.0)
+    assert events.plateau == pytest.approx(4.013e5, rel=1e-3)
 
 
 def test_an_igniter_before_and_a_purge_after_are_no_burns():

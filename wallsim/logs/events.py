@@ -178,14 +178,26 @@ def _quiet_level(record: _Record, start: float, end: float) -> float | None:
 
 
 def _plateau(record: _Record, start: float, end: float) -> float:
-    """Return the mean pressure while burning, without a hard start and the fall [Pa]."""
+    """Return the mean pressure while burning, without hard start, fall and lost tap [Pa]."""
     burn = end - start
     inside = (record.t > start + 0.1 * burn) & (record.t < end - 0.03 * burn)
     if inside.sum() < 3:
         inside = (record.t >= start) & (record.t <= end)
     if not inside.any():
         return float(np.interp(0.5 * (start + end), record.t, record.smooth))
-    return float(np.mean(record.smooth[inside]))
+    burning = record.smooth[inside]
+    return float(np.mean(burning[is_up(burning, float(np.min(record.smooth)))]))
+
+
+def is_up(p: Array, lowest: float) -> NDArray[np.bool_]:
+    """Return which pressures of a burn are nearer to their median than to the lowest [Pa].
+
+    All of them where the median is hardly above the lowest.
+    """
+    middle = float(np.median(p))
+    if middle - lowest < SMALLEST_RISE:
+        return np.ones(p.size, dtype=np.bool_)
+    return np.asarray(p > 0.5 * (lowest + middle), dtype=np.bool_)
 
 
 def _never_rises(record: _Record, name: str) -> LogError:
