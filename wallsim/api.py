@@ -16,6 +16,8 @@ import pandas as pd
 from wallsim.build import Campaign, load_campaign
 from wallsim.case.model import Case
 from wallsim.estimate.document import build
+from wallsim.estimate.intervals import Asked, doubts
+from wallsim.estimate.intervals import intervals as in_other_ways
 from wallsim.estimate.joint import Estimate, estimate_jointly
 from wallsim.estimate.laws import asked as laws_asked
 from wallsim.estimate.laws import compare_laws
@@ -147,6 +149,9 @@ def fit(
     campaign: Campaign | None = None,
     *,
     laws: bool | None = None,
+    intervals: str = "auto",
+    sample: int = 0,
+    bootstrap: int = 0,
 ) -> FitResult:
     """Return the joint estimate of a campaign.
 
@@ -161,14 +166,22 @@ def fit(
         The logs, if they have been read already.
     laws : bool or None
         Whether growth laws are compared for each blend; None for blends of growth "auto" only.
+    intervals : str
+        "profile" for profile likelihood intervals beside those from curvature, "laplace" for none;
+        "auto" for those of mean resistances so wide that curvature is not good enough.
+    sample : int
+        Evaluations of the posterior (marches of all firings) to sample it with.
+    bootstrap : int
+        Draws of the firings of each blend, with replacement.
 
     Raises
     ------
     InputError
-        If a log cannot be used.
+        If a log cannot be used, or the package that samples is wanted and not installed.
     ConvergenceError
         If the model cannot be evaluated where the fit starts.
     """
+    asked = Asked(intervals, sample, bootstrap)
     campaign = campaign or load_campaign(case)
     begun = time.perf_counter()
     with nullcontext(executor) if executor else processes() as pool:
@@ -177,6 +190,8 @@ def fit(
         if progress:
             progress("reading off the results", estimate.evaluations, estimate.chi2)
         document, traces = build(estimate, pool, begun, choices)
+        document["intervals"] = in_other_ways(estimate, document, asked, pool, progress)
+        document["verdict"] += doubts(document["intervals"])
     return FitResult(document, traces, estimate)
 
 

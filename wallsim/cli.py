@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 import os
 import signal
 import sys
@@ -29,6 +30,14 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+class Intervals(enum.StrEnum):
+    """How intervals are made."""
+
+    AUTO = "auto"
+    LAPLACE = "laplace"
+    PROFILE = "profile"
+
 
 CaseFile = Annotated[Path, typer.Argument(metavar="CASE", help="Case file, or the folder with "
                                           "its case.toml.")]
@@ -62,6 +71,14 @@ def fit(
     out: Out,
     laws: Annotated[bool | None, typer.Option("--laws/--no-laws", help="Compare growth laws for "
                     "every blend, or for none; without it for blends of growth auto.")] = None,
+    intervals: Annotated[Intervals, typer.Option("--intervals", help="Profile "
+                         "likelihood intervals, which need no symmetry, beside those from "
+                         "curvature: of all read-outs (profile), of none (laplace), or of mean "
+                         "resistances that are wide (auto).")] = Intervals.AUTO,
+    sample: Annotated[int, typer.Option("--sample", metavar="N", min=0, help="Also samples of the "
+                      "posterior, from N exact evaluations.")] = 0,
+    bootstrap: Annotated[int, typer.Option("--bootstrap", metavar="N", min=0, help="Also N "
+                         "draws of each blend's firings, with replacement.")] = 0,
     force: Force = False,
     json: Json = False,
     quiet: Quiet = False,
@@ -70,8 +87,9 @@ def fit(
     from wallsim.output import result_folder
 
     loaded = _load(case)
+    ways = {"laws": laws, "intervals": intervals.value, "sample": sample, "bootstrap": bootstrap}
     with result_folder(out, force=force, keep=loaded.files) as beside:
-        result = _run_fit(loaded, quiet, {"laws": laws})
+        result = _run_fit(loaded, quiet, ways)
         result.write(beside)
     if json:
         sys.stdout.write(result.to_json() + "\n")

@@ -7,26 +7,56 @@ import pytest
 
 from tests.regression.published import BOXBOD
 from wallsim.errors import InputError
-from wallsim.regression.least_squares import Refused, covariance, solve
-from wallsim.regression.sample import sample
+from wallsim.regression.least_squares import covariance, solve
+from wallsim.regression.sample import effective, sample
 
 
-def test_a_normal_posterior_has_the_moments_of_laplace():
-    rng = np.random.default_rng(1)
+def density(misfit, readouts=lambda z: z):
+    """Return S and readouts of many points from a misfit of one."""
+
+    def of(z):
+        return np.array([np.sum(misfit(point)[0] ** 2) for point in z]), readouts(z)
+
+    return of
+
+
+def linear(rng):
     A = rng.standard_normal((10, 3)) * np.array([1.0, 30.0, 0.1])
     y = rng.standard_normal(10)
-    best = solve(lambda z: (np.r_[A @ z - y, z], np.vstack((A, np.eye(3)))), np.zeros(3))
-    cov = covariance(best.J)[0]
-    found = sample(
-        lambda z: (np.r_[A @ z - y, z], np.vstack((A, np.eye(3)))), best, steps=300, rng=rng
-    )
-    white = np.linalg.solve(np.linalg.cholesky(cov), (found.z - best.z).T)
-    error = 4.0 / np.sqrt(found.effective)
-    assert found.effective > 300
+    return lambda z: (np.r_[A @ z - y, z], np.vstack((A, np.eye(3))))
+
+
+def test_a_normal_posterior_has_the_moments_of_laplace_from_independent_samples():
+    rng = np.random.default_rng(1)
+    misfit = linear(rng)
+    best = solve(misfit, np.zeros(3), tolerance=1e-12)
+    told = []
+    found = sample(density(misfit), best, steps=150, rng=rng, report=told.append)
+    z = found.z.reshape(-1, 3)
+    white = np.linalg.solve(np.linalg.cholesky(covariance(best.J)[0]), (z - best.z).T)
+    assert found.step == 1.0
+    assert found.acceptance == 1.0
+    assert found.effective.min() > 250
+    error = 4.0 / np.sqrt(found.effective.min())
     np.testing.assert_allclose(white.mean(axis=1), 0.0, atol=error)
     np.testing.assert_allclose(np.cov(white), np.eye(3), atol=2.0 * error)
-    assert 0.2 < found.acceptance < 0.8
-    assert found.evaluations == 32 * 302
+    assert found.evaluations == told[-1] == 8 * 151
+
+
+def test_unknowns_without_number_cost_nothing_where_the_misfit_is_quadratic():
+    """100 unknowns, one of them curved: steps are as long as for that one alone."""
+
+    def curved(z):
+        bent = z[0] + 0.3 * z[0] ** 2
+        J = np.eye(len(z))
+        J[0, 0] = 1.0 + 0.6 * z[0]
+        return np.r_[bent, z[1:], z], np.vstack((J, np.eye(len(z))))
+
+    steps = []
+    for m in (1, 100):
+        best = solve(curved, np.full(m, 0.1), tolerance=1e-12)
+        steps.append(sample(density(curved), best, steps=60, rng=np.random.default_rng(8)).step)
+    assert steps[1] > 0.6 * steps[0]
 
 
 def skewed(z):
@@ -49,12 +79,12 @@ def quadrature():
 
 def test_a_skewed_posterior_has_the_quantiles_of_a_direct_quadrature():
     best = solve(skewed, np.zeros(2), tolerance=1e-10, most=50)
-    found = sample(skewed, best, steps=500, rng=np.random.default_rng(2))
+    found = sample(density(skewed), best, steps=900, rng=np.random.default_rng(2))
     grid, cumulative = quadrature()
     for share in (0.025, 0.25, 0.5, 0.75, 0.975):
-        below = np.mean(found.z[:, 1] < np.interp(share, cumulative, grid))
-        error = 4.0 * np.sqrt(share * (1.0 - share) / found.effective)
-        assert abs(below - share) < error < 0.06
+        below = np.mean(found.z[:, :, 1] < np.interp(share, cumulative, grid))
+        error = 4.0 * np.sqrt(share * (1.0 - share) / found.effective[1])
+        assert abs(below - share) < error < 0.08
     sd = float(np.sqrt(covariance(best.J)[0][1, 1]))
     upper = float(np.interp(0.975, cumulative, grid))
     assert upper - best.z[1] > 1.1 * 1.96 * sd
@@ -62,22 +92,33 @@ def test_a_skewed_posterior_has_the_quantiles_of_a_direct_quadrature():
 
 def test_the_same_seed_gives_the_same_samples():
     best = solve(skewed, np.zeros(2), tolerance=1e-10, most=50)
-    a, b, c = (sample(skewed, best, steps=20, rng=np.random.default_rng(s)).z for s in (3, 3, 4))
+    a, b, c = (
+        sample(density(skewed), best, steps=20, rng=np.random.default_rng(s)).z for s in (3, 3, 4)
+    )
     np.testing.assert_array_equal(a, b)
     assert not np.array_equal(a, c)
 
 
-def test_refused_points_have_no_weight():
+def test_points_without_a_posterior_have_no_weight():
     def half(z):
-        if z[0] < 0.0:
-            raise Refused("negative")
-        return z - 0.5, np.eye(1)
+        S = (z[:, 0] - 0.5) ** 2
+        return np.where(z[:, 0] < 0.0, np.inf, S), z
 
-    best = solve(half, np.array([1.0]))
-    found = sample(half, best, steps=200, rng=np.random.default_rng(5))
+    best = solve(lambda z: (z - 0.5, np.eye(1)), np.array([1.0]))
+    found = sample(half, best, steps=400, rng=np.random.default_rng(5))
     assert found.z.min() >= 0.0
     # mean of a normal about 0.5 with sd 1, cut at 0
-    assert found.z.mean() == pytest.approx(1.009, abs=4.0 * 0.7 / np.sqrt(found.effective))
+    assert found.z.mean() == pytest.approx(1.009, abs=4.0 * 0.7 / np.sqrt(found.effective[0]))
+
+
+def test_chains_that_stay_apart_are_worth_little():
+    """Each chain alone looks like noise; their means tell that none has seen the whole."""
+    rng = np.random.default_rng(7)
+    y = rng.standard_normal((200, 8, 2))
+    y[:, :, 1] = 0.1 * y[:, :, 1] + rng.standard_normal(8)
+    together, apart = effective(y)
+    assert together > 400
+    assert apart < 16
 
 
 def test_without_emcee_it_says_what_to_install(monkeypatch):
@@ -91,4 +132,4 @@ def test_without_emcee_it_says_what_to_install(monkeypatch):
     monkeypatch.setattr(builtins, "__import__", without)
     best = solve(lambda z: (z, np.eye(1)), np.zeros(1))
     with pytest.raises(InputError, match=r"pip install 'wallsim\[sampler\]'"):
-        sample(lambda z: (z, np.eye(1)), best, steps=10, rng=np.random.default_rng(6))
+        sample(density(lambda z: (z, None)), best, steps=10, rng=np.random.default_rng(6))

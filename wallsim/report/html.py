@@ -14,6 +14,7 @@ import numpy as np
 from wallsim.report.compared import pair_rows
 from wallsim.report.document import Document, array
 from wallsim.report.growth_laws import law_rows, law_text
+from wallsim.report.other_intervals import WAYS, how, interval_rows, used
 from wallsim.report.style import Drawing
 from wallsim.report.words import (
     PER_MM2,
@@ -61,6 +62,9 @@ def page(document: Document, drawings: Sequence[Drawing]) -> str:
         verdict=verdict_lines(document),
         deposits=list(_deposit_rows(document)),
         laws=law_rows(document),
+        intervals=interval_rows(document),
+        ways=[WAYS[way] for way in used(document)],
+        how=how(document),
         pairs=list(pair_rows(document)),
         compared_at=fixed((document.get("comparisons") or {}).get("at_s"), 1),
         bare=[n for n, b in document["blends"].items() if not b.get("deposit")],

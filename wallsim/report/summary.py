@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from wallsim.report.document import Document, array, band
+from wallsim.report.other_intervals import summary_lines
 from wallsim.report.words import (
     PER_MM2,
     USED,
@@ -57,6 +58,8 @@ def summary(document: Document, console: Console, folder: Path | None = None) ->
     _print_runs(document, console)
     _print_faults(document, console, said)
     _print_fit(document, console)
+    for line in summary_lines(document):
+        _line(console, line)
     if folder is not None:
         _line(console, "")
         _line(console, f"Report: {Path(folder) / 'report.html'}", "bold", wrap=False)

@@ -10,6 +10,7 @@ import pandas as pd
 from wallsim.report.compared import hand_method, pairs, ranking
 from wallsim.report.document import Array, Band, Document, array, band
 from wallsim.report.growth_laws import growth_laws, law_text
+from wallsim.report.other_intervals import other_intervals
 from wallsim.report.quick_looks import quick_fluxes, quick_resistances
 from wallsim.report.words import PER_MM2, dominance_text
 from wallsim.rounding import number
@@ -31,6 +32,7 @@ def tables(document: Document) -> dict[str, pd.DataFrame]:
         "comparisons": pairs(document),
         "ranking": ranking(document),
         "hand_method": hand_method(document),
+        "other_intervals": other_intervals(document),
         "quick_looks": quick_resistances(document),
         "quick_look_fluxes": quick_fluxes(document),
     }

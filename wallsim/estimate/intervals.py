@@ -1,0 +1,234 @@
+"""Intervals of a fit's main read-outs in more ways than by curvature, as one part of its document.
+
+Curvature (Laplace) is what all intervals of a fit come from. Beside it: profile likelihood, samples
+of the posterior, and firings drawn anew. Noise, its correlation and the scatter between firings
+stay as the fit learnt them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from wallsim.errors import InputError
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.limits import of_traces
+from wallsim.estimate.profiled import limit_by_profile, profiled
+from wallsim.estimate.readouts import QUANTILE, AlongTube
+from wallsim.estimate.redrawn import Redrawn
+from wallsim.estimate.sampled import interval, sampled
+from wallsim.estimate.wanted import PEAK, Optimum, R, Wanted, wanted
+from wallsim.regression.sample import Sample, sampler
+from wallsim.rounding import interval_text
+
+Progress = Callable[[str, int, float], None]
+
+METHODS = ("auto", "laplace", "profile")
+DOUBTFUL = 0.15
+"""Log standard deviation of a mean resistance from which on curvature misses its ends by more than
+a fifth of it: the wall is linear in R, not in log R."""
+OFF = 0.2
+NOTES = {
+    "profile": "least misfit with the read-out held, noise and weights as fitted; ends where chi-"
+               "squared has risen by 3.84",
+    "sample": "Markov chains on exact marches, steps refused by how far the misfit departs from "
+              "its quadratic model; median and quantiles",
+    "bootstrap": "firings of each blend drawn with replacement, one linear step from the estimate "
+                 "for each draw, nothing marched again; quantiles",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is wanted beside the intervals from curvature.
+
+    Parameters
+    ----------
+    method : str
+        "laplace" for nothing, "profile" for all read-outs; "auto" profiles the mean resistances
+        whose log standard deviation is above `DOUBTFUL`.
+    samples : int
+        Evaluations of the posterior to sample it with; 0 for no samples.
+    redraws : int
+        Draws of the firings; 0 for none.
+
+    Raises
+    ------
+    InputError
+        If there is no such method, a number is negative, or the sampler is not installed.
+    """
+
+    method: str = "auto"
+    samples: int = 0
+    redraws: int = 0
+
+    def __post_init__(self) -> None:
+        if self.method not in METHODS:
+            raise InputError(f"intervals: there is no {self.method!r}; take one of "
+                             f"{', '.join(METHODS)}")
+        for name, n in (("sample", self.samples), ("bootstrap", self.redraws)):
+            if n < 0:
+                raise InputError(f"{name}: must be 0 or more (got {n})")
+        if self.samples:
+            sampler()
+
+    def profiles(self, want: Wanted) -> bool:
+        """Return whether the profile of a read-out is wanted."""
+        if self.method == "auto":
+            return want.key == R and _log_sd(want.laplace) > DOUBTFUL
+        return self.method == "profile"
+
+
+def _log_sd(interval: Mapping[str, float]) -> float:
+    return float(np.log(interval["high"] / interval["low"])) / (2.0 * QUANTILE)
+
+
+def intervals(
+    estimate: Estimate, document: Mapping[str, Any], asked: Asked, executor: Executor,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Return the part ``intervals`` of the document of a fit.
+
+    Parameters
+    ----------
+    document : mapping
+        All other parts.
+    progress : callable or None
+        Told the stage, the evaluations so far and the misfit.
+    """
+    out: dict[str, Any] = {
+        "reported": "laplace", "asked": asked.method, "readouts": [],
+        **dict.fromkeys(NOTES),
+    }
+    bores = asked.method == "profile" or asked.samples > 0
+    wants = wanted(estimate, document, executor, bores=bores)
+    if not (asked.samples or asked.redraws):
+        wants = [want for want in wants if asked.profiles(want)]
+    rows = [{"quantity": w.key, "of": w.of, "laplace": dict(w.laplace),
+             **dict.fromkeys(NOTES), "remarks": []} for w in wants]
+    out["readouts"] = rows
+    work = _Work(estimate, asked, executor, progress, wants, rows)
+    if asked.redraws:
+        out["bootstrap"] = work.redraw()
+    if any(asked.profiles(want) for want in wants):
+        out["profile"] = work.profile()
+    if asked.samples:
+        out["sample"] = work.sample()
+    if asked.method == "profile":
+        out["profile"] = {"how": NOTES["profile"]}
+        rows += work.limits(document)
+    return out
+
+
+def doubts(part: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return a line of the verdict for each profile far from the interval reported elsewhere.
+
+    Parameters
+    ----------
+    part : mapping
+        ``intervals`` of the document.
+    """
+    lines = []
+    for row in part["readouts"]:
+        known = row["profile"] and None not in (row["profile"]["low"], row["profile"]["high"])
+        if row["quantity"] != R or not known or row["laplace"]["low"] is None:
+            continue
+        sd = _log_sd(row["laplace"])
+        off = max(abs(np.log(row["profile"][k] / row["laplace"][k])) / sd for k in ("low", "high"))
+        if off > OFF:
+            lines.append({"level": "note", "text": (
+                f"{row['of']}: by profile likelihood its mean deposit resistance is "
+                f"{interval_text(row['profile'], 1e6)} mm²K/W; the interval from curvature is off "
+                f"by up to {off:.1f} standard deviations. Take the profile's."
+            )})
+    return lines
+
+
+class _Work:
+    """Fills the rows of the read-outs, one way after the other."""
+
+    def __init__(
+        self, estimate: Estimate, asked: Asked, executor: Executor, progress: Progress | None,
+        wants: list[Wanted], rows: list[dict[str, Any]],
+    ) -> None:
+        self.estimate, self.asked, self.executor = estimate, asked, executor
+        self.progress, self.wants, self.rows = progress, wants, rows
+        self.evaluations = 0
+        needed = asked.samples or asked.method == "profile" or any(map(asked.profiles, wants))
+        self.optimum = Optimum.of(estimate, executor) if needed else None
+
+    def tell(self, stage: str) -> None:
+        if self.progress:
+            evaluations = self.estimate.evaluations + self.evaluations
+            self.progress(stage, evaluations, self.estimate.chi2)
+
+    def redraw(self) -> dict[str, Any]:
+        drawn = Redrawn.of(self.estimate, self.asked.redraws)
+        for want, row in zip(self.wants, self.rows, strict=True):
+            row["bootstrap"] = drawn.interval(want, self.estimate.x)
+            if want.key != PEAK:
+                reason = drawn.reason(want)
+                row["remarks"].append(
+                    f"no bootstrap: {reason}" if reason else f"bootstrap: {drawn.remark(want)}"
+                )
+        return {"draws": self.asked.redraws, "how": NOTES["bootstrap"]}
+
+    def profile(self) -> dict[str, Any]:
+        assert self.optimum is not None
+        chosen = [(want, row) for want, row in zip(self.wants, self.rows, strict=True)
+                  if self.asked.profiles(want)]
+        for i, (want, row) in enumerate(chosen, start=1):
+            self.tell(f"profile {i} of {len(chosen)}")
+            row["profile"] = profiled(self.optimum, want)
+            self.evaluations += row["profile"]["evaluations"]
+            if row["profile"]["lower_minimum_met"]:
+                row["remarks"].append("profile: a lower misfit was met on the way, so the "
+                                      "estimate is not the least")
+            if None in row["profile"].values():
+                row["remarks"].append("profile: the misfit does not rise enough on one side")
+        return {"how": NOTES["profile"]}
+
+    def limits(self, document: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """Return rows of the deposits that cannot be told from none."""
+        assert self.optimum is not None
+        along, rows = AlongTube.of(self.estimate), []
+        for blend, entry in document["blends"].items():
+            if entry["deposit"] is None or not entry["deposit"]["upper_limit_only"]:
+                continue
+            self.tell(f"upper limit of {blend}")
+            linear = of_traces(self.estimate, along, blend)
+            found, evaluations = limit_by_profile(
+                self.estimate, self.optimum, blend, linear.upper_limit
+            )
+            self.evaluations += evaluations
+            nothing = {"estimate": None, "low": None}
+            high = None if found is None else found.upper_limit
+            rows.append({
+                "quantity": R, "of": blend, "laplace": nothing | {"high": linear.upper_limit},
+                "profile": nothing | {"high": high, "evaluations": evaluations},
+                "sample": None, "bootstrap": None,
+                "remarks": ["upper limits by the traces alone, without the prior of the level"],
+            })
+        return rows
+
+    def sample(self) -> dict[str, Any]:
+        assert self.optimum is not None
+        before = self.evaluations
+
+        def report(n: int) -> None:
+            self.evaluations = before + n
+            self.tell(f"sampling, {n} of {self.asked.samples}")
+
+        found: Sample = sampled(self.estimate, self.optimum, self.wants, self.asked.samples,
+                                self.executor, report)
+        for i, (want, row) in enumerate(zip(self.wants, self.rows, strict=True)):
+            row["sample"] = interval(found, i, want)
+        return {
+            "evaluations": found.evaluations, "kept": int(np.prod(found.readouts.shape[:2])),
+            "effective": float(found.effective.min()), "step": found.step,
+            "acceptance": found.acceptance, "how": NOTES["sample"],
+        }
