@@ -1,10 +1,12 @@
 """The verdict's lines on channels, and advice that fits the campaign."""
 
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
+from wallsim.build import Campaign
 from wallsim.case import load_case
 from wallsim.estimate.advice import advice
 from wallsim.estimate.verdict import odd_firings, verdict
@@ -52,11 +54,11 @@ def test_spikes_away_from_ignition_are_named():
 def campaign():
     case = load_case(Path(__file__).parents[2] / "cases/lance/case.toml")
     firings = [
-        SimpleNamespace(blend=case.blends[run.blend], burn=12.0,
+        SimpleNamespace(run=run, blend=case.blends[run.blend], burn=12.0,
                         events=SimpleNamespace(plateau=3.75e5))
         for run in case.runs
     ]
-    return SimpleNamespace(case=case, firings=firings)
+    return Campaign(case, tuple(firings), 3.75e5)
 
 
 @pytest.mark.parametrize(
@@ -82,8 +84,8 @@ def test_advice_on_the_ignition_clock_names_the_key(campaign):
 
 
 def test_bare_firings_are_advised_only_where_there_is_none(campaign):
-    dosed = [f for f in campaign.firings if f.blend.deposit is not None]
-    without = SimpleNamespace(case=campaign.case, firings=dosed)
+    dosed = tuple(f for f in campaign.firings if f.blend.deposit is not None)
+    without = replace(campaign, firings=dosed)
     assert "undosed" in advice("gas temperature, shared", without, "D5_3")
     assert advice("firing-to-firing heating", without, "D5_3").startswith("repeat the bare firing")
 

@@ -6,12 +6,11 @@ import math
 from typing import Any
 
 from wallsim.estimate.cautions import cautions, pulled_both_ways
+from wallsim.estimate.missed import correlated_traces, missed_traces
 from wallsim.estimate.shedding_words import shedding_lines
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.rounding import interval_text, upper_limit_text
 
-LARGE_RESIDUAL = 1.5
-NOISE_MULTIPLE = 3.0
 MANY = 4
 ODD_FIRING = 5.0
 """Stated scatters between firings beyond which a heating factor is no scatter."""
@@ -30,8 +29,8 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     lines.extend(shedding_lines(document))
     lines.extend(cautions(document))
     lines.extend(_softened(document))
-    lines.extend(_residuals(document))
-    lines.extend(_correlated(document))
+    lines.extend(missed_traces(document))
+    lines.extend(correlated_traces(document))
     lines.extend(_bounds(document))
     lines.extend(_pulls(document))
     lines.extend(odd_firings(document))
@@ -42,6 +41,8 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
             f"the {fit['tolerance_K']:g} K asked for.",
         ))
     lines.extend(_lost(document))
+    if not fit["converged"]:
+        lines = [line | {"level": "note"} if line["level"] == "good" else line for line in lines]
     order = ("bad", "warning", "good", "note")
     return sorted(lines, key=lambda line: order.index(line["level"]))
 
@@ -71,40 +72,6 @@ def _deposit(name: str, deposit: dict[str, Any]) -> dict[str, str]:
         text += f" Largest cause of the uncertainty: {first['parameter']} ({share})"
         text += f"; {first['advice']}." if first["advice"] else "."
     return _line("good", text)
-
-
-def _residuals(document: dict[str, Any]) -> list[dict[str, str]]:
-    out = []
-    for run, entry in document["runs"].items():
-        for sensor, c in entry["channels"].items():
-            rms = c["rms_K"]
-            limit = max(LARGE_RESIDUAL, NOISE_MULTIPLE * (c["noise_K"] or 0.0))
-            if rms is not None and rms > limit:
-                out.append(_line(
-                    "bad",
-                    f"{sensor} in {run}: the model misses this trace by {rms:.2f} K rms, more "
-                    f"than noise explains ({limit:.2f} K). Check the junction, its station and the "
-                    "case file.",
-                ))
-    return out
-
-
-def _correlated(document: dict[str, Any]) -> list[dict[str, str]]:
-    """Return a line for each trace that fails the residual test."""
-    test = document["fit"].get("residual_test") or {"failed": []}
-    out = []
-    for trace in test["failed"]:
-        run, sensor = trace["run"], trace["channel"]
-        found = document["runs"][run]["channels"][sensor]["whitened"]
-        out.append(_line(
-            "bad",
-            f"{sensor} in {run}: its residuals are not independent after whitening: "
-            f"{found['runs']} runs of one sign where {found['runs_expected']:.0f} are expected "
-            f"(chance {found['p_adjusted']:.1g}, all {test['traces']} traces counted); intervals "
-            f"from it are {found['interval_factor']:.1f} times too narrow. Look at its residuals, "
-            "and take out the part that is not the wall.",
-        ))
-    return out
 
 
 def _bounds(document: dict[str, Any]) -> list[dict[str, str]]:

@@ -1,0 +1,101 @@
+"""Lines of the verdict on traces that the model misses, the worst first; each fails the gate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+LARGE_RESIDUAL = 1.5
+"""Residuals below this are never too large [K]."""
+
+NOISE_MULTIPLE = 3.0
+MOST = 3
+"""So many traces get a line of their own."""
+
+FAR = 5.0
+"""Multiples of what noise explains beyond which leads may be exchanged."""
+
+ALIKE = 0.8
+"""Least ratio of the residuals of two exchanged leads."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Missed:
+    """A trace whose residual is more than noise explains, and how much that is [K]."""
+
+    run: str
+    sensor: str
+    rms: float
+    limit: float
+
+
+def missed_traces(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a line for each of the worst traces that the model misses, one for all others."""
+    missed = sorted(_missed(document), key=lambda m: m.limit / m.rms)
+    out = []
+    told: set[tuple[str, str]] = set()
+    for one in missed:
+        if len(out) >= MOST or (one.run, one.sensor) in told:
+            continue
+        other = _exchanged(one, missed)
+        told |= {(m.run, m.sensor) for m in (one, other) if m}
+        out.append(_bad(
+            f"{one.sensor} in {one.run}: the model misses this trace by {one.rms:.2f} K rms, more "
+            f"than noise explains ({one.limit:.2f} K). "
+            + (f"So it does {other.sensor} ({other.rms:.2f} K): perhaps their leads are exchanged. "
+               if other else "")
+            + "Check the junction, its station and the case file."
+        ))
+    rest = [m for m in missed if (m.run, m.sensor) not in told]
+    if rest:
+        words = ", ".join(f"{m.sensor} in {m.run} ({m.rms:.1f} K)" for m in rest)
+        out.append(_bad(
+            f"{len(rest)} more traces are missed by more than noise explains: {words}. Settle the "
+            "worst first: the others may follow from it."
+        ))
+    return out
+
+
+def correlated_traces(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a line for each trace that fails the residual test and is not missed anyway."""
+    test = document["fit"].get("residual_test") or {"failed": []}
+    missed = {(m.run, m.sensor) for m in _missed(document)}
+    out = []
+    for trace in test["failed"]:
+        run, sensor = trace["run"], trace["channel"]
+        if (run, sensor) in missed:
+            continue
+        found = document["runs"][run]["channels"][sensor]["whitened"]
+        out.append(_bad(
+            f"{sensor} in {run}: its residuals are not independent after whitening: "
+            f"{found['runs']} runs of one sign where {found['runs_expected']:.0f} are expected "
+            f"(chance {found['p_adjusted']:.1g}, all {test['traces']} traces counted); intervals "
+            f"from it are {found['interval_factor']:.1f} times too narrow. Look at its residuals, "
+            "and take out the part that is not the wall."
+        ))
+    return out
+
+
+def _missed(document: dict[str, Any]) -> list[_Missed]:
+    out = []
+    for run, entry in document["runs"].items():
+        for sensor, c in entry["channels"].items():
+            rms = c["rms_K"]
+            limit = max(LARGE_RESIDUAL, NOISE_MULTIPLE * (c["noise_K"] or 0.0))
+            if rms is not None and rms > limit:
+                out.append(_Missed(run, sensor, rms, limit))
+    return out
+
+
+def _exchanged(one: _Missed, missed: list[_Missed]) -> _Missed | None:
+    """Return the one other trace of the run that is missed as far, if both are far off."""
+    far = [m for m in missed if m.run == one.run and m.rms > FAR * m.limit]
+    if one not in far or len(far) != 2:
+        return None
+    other = far[1 - far.index(one)]
+    small, large = sorted((one.rms, other.rms))
+    return other if small > ALIKE * large else None
+
+
+def _bad(text: str) -> dict[str, str]:
+    return {"level": "bad", "text": text}
