@@ -153,3 +153,54 @@ def test_a_scheduler_without_workers_is_refused(tmp_path):
     finally:
         scheduler.kill()
         scheduler.wait()
+
+
+class Fake:
+    """A scheduler's client whose tasks are given up so many times before they are done."""
+
+    status = "running"
+
+    def __init__(self, times):
+        self.times, self.sent, self.cancelled = times, [], []
+
+    def submit(self, fn, *args, pure):
+        assert not pure, "a task is never taken for one that was lost"
+        self.sent.append(args)
+        return FakeFuture(self, fn(*args))
+
+    def cancel(self, futures):
+        self.cancelled += futures
+
+
+class FakeFuture:
+    def __init__(self, client, value):
+        self.client, self.value = client, value
+
+    def result(self, timeout):
+        from distributed import KilledWorker
+
+        if self.value and self.client.times:
+            self.client.times -= 1
+            raise KilledWorker("task", None, 3)
+        return self.value
+
+
+def test_a_task_given_up_as_deadly_is_sent_three_times_in_all():
+    client = Fake(times=2)
+    assert list(workers._Cluster(client, "here").map(abs, [0, -1, -2])) == [0, 1, 2]
+    assert client.sent == [(0,), (-1,), (-2,), (-1,), (-1,)]
+
+    client = Fake(times=3)
+    values = workers._Cluster(client, "here").map(abs, [0, -1, -2])
+    assert next(values) == 0
+    with pytest.raises(ClusterError, match="workers keep dying over one task"):
+        next(values)
+    assert client.sent.count((-1,)) == 3
+    assert len(client.cancelled) == 2
+
+
+def test_a_scheduler_that_went_away_is_told_not_waited_for():
+    client = Fake(times=1)
+    client.status = "closed"
+    with pytest.raises(ClusterError, match="the scheduler is gone; start it again"):
+        list(workers._Cluster(client, "here").map(abs, [-1]))

@@ -118,9 +118,9 @@ def prediction_rows(document: Document) -> list[dict[str, str]]:
         rows.append({
             "run": name, "blend": run["blend"], "burn [s]": f"{run['burn_s']:.1f}",
             "bore peak [°C]": _text(run["bore_peak_K"], -ZERO_CELSIUS, none=BEYOND),
-            "at z [mm]": f"{1e3 * run['bore_peak_z_m']:.0f}",
+            "bore peak at z [mm]": f"{1e3 * run['bore_peak_z_m']:.0f}",
             "outside peak [°C]": _text(run["outside_peak_K"], -ZERO_CELSIUS, none=BEYOND),
-            "at [s]": f"{run['outside_peak_s']:.1f}",
+            "outside peak at [s]": f"{run['outside_peak_s']:.1f}",
             "limit load over pressure, least": _margin(run["survival"]),
             **_beyond(run),
         })

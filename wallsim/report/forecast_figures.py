@@ -8,6 +8,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
+from matplotlib.colors import LogNorm
 
 from wallsim.report.document import Array, Band, Document, array, band, file_stems
 from wallsim.report.style import (
@@ -24,6 +25,8 @@ from wallsim.report.style import (
 SECTION = "forecast"
 ZERO_CELSIUS = 273.15
 MOST_LINES = 6
+CIRCLES = 25
+LEAST_MARGIN = 0.5
 UNKNOWN = "not reached, not assessed, or not before the metal's table ends (which is no survival)"
 AXES: Mapping[str, tuple[str, float, float]] = {
     "wall": ("wall thickness [mm]", 1e3, 0.0),
@@ -64,13 +67,14 @@ def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawi
             parts = [frame[f"{sensor} {w} [K]"].to_numpy() for w in ("predicted", "low", "high")]
             draw_band(axes, t, _celsius(Band(*parts)), i, sensor, 0.10)
             measured = frame[f"{sensor} measured [K]"].to_numpy() - ZERO_CELSIUS
-            axes.plot(t[::5], measured[::5], linestyle="none", marker=".", markersize=2.5,
-                      color=COLOURS[i], alpha=0.7)
+            some = slice(None, None, max(t.size // CIRCLES, 1))
+            axes.plot(t[some], measured[some], linestyle="none", marker="o", markersize=3.6,
+                      color=COLOURS[i], markerfacecolor="white", zorder=3)
         axes.set_ylabel("reading [°C]")
         axes.legend(loc="upper left", ncols=2)
     panels[0].set_title(f"{name}: predicted readings")
     panels[-1].set_xlabel("time on the log's clock [s]")
-    caption = "Lines: predicted, with 95 % intervals; dots: logged. Nothing was fitted to this."
+    caption = "Lines: predicted, with 95 % intervals; circles: some of those logged."
     return finish(figure, stem, SECTION, f"{name}: readings", caption)
 
 
@@ -230,14 +234,34 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     figure = canvas(4.6)
     axes = figure.subplots()
     shown = np.ma.masked_invalid(middle)
-    filled = axes.contourf(x, y, shown, levels=10, cmap="cividis")
-    lines = axes.contour(x, y, shown, levels=filled.levels[1:-1:2], colors="white", linewidths=1.0)
-    axes.clabel(lines, fmt="%g", fontsize=9.0)
-    figure.colorbar(filled, ax=axes, label=label)
+    levels, norm = 10, None
+    if key == "margin":
+        shown = np.maximum(shown, LEAST_MARGIN)
+        levels, norm = _steep(shown.compressed()), LogNorm()
+    filled = axes.contourf(x, y, shown, levels=levels, norm=norm, cmap="cividis")
+    inner = filled.levels[1:-1:2]
+    if inner.size:
+        lines = axes.contour(x, y, shown, levels=inner, colors="white", linewidths=1.0)
+        axes.clabel(lines, fmt="%g", fontsize=9.0)
+    if key == "margin" and shown.min() < document["factor"] < shown.max():
+        axes.contour(x, y, shown, levels=[document["factor"]], colors="#b3261e", linewidths=2.4)
+    figure.colorbar(filled, ax=axes, label=label, ticks=filled.levels, format="%g").minorticks_off()
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(AXES[names[0]][0])
     axes.set_ylabel(AXES[names[1]][0])
     half = np.nanmedian(0.5 * (high - low))
     words = "" if not np.isfinite(half) else f" Half of the 95 % interval: {half:.2g} (median)."
+    if key == "margin":
+        words += f" Red, where there is any: the factor asked for, {document['factor']:g}."
     return finish(figure, f"map_{key.replace('.', '_')}", SECTION, label,
                   f"Estimates; blank where {UNKNOWN}.{words}")
+
+
+def _steep(values: Array) -> Array:
+    """Return levels 1, 2, 5, 10, ... that hold positive values of several decades."""
+    low, high = np.floor(np.log10([values.min(), values.max()])).astype(int)
+    levels = np.append(np.outer(10.0 ** np.arange(low, high + 1), [1.0, 2.0, 5.0]).ravel(),
+                       10.0 ** (high + 1))
+    first = int(np.searchsorted(levels, values.min(), side="right"))
+    last = int(np.searchsorted(levels, values.max(), side="left"))
+    return np.asarray(levels[first - 1 : max(last, first) + 1])

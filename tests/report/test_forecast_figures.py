@@ -1,0 +1,45 @@
+"""Maps of a what-if, on margins of several decades, of none, and alike."""
+
+import numpy as np
+import pytest
+
+from wallsim.report.forecast_figures import _steep, draw_whatif
+
+
+def document(margins):
+    firings = []
+    for i, row in enumerate(margins):
+        for j, margin in enumerate(row):
+            peak = {"estimate": 900.0 + 10 * i + j, "low": 890.0, "high": 950.0}
+            firings.append({
+                "name": None, "changes": {"wall": 1e-3 * (4 + i), "pressure": 1e5 * (2 + j)},
+                "bore_peak_K": peak, "outside_peak_K": peak, "limits": {},
+                "survival": {"margin": {"estimate": margin, "low": margin, "high": margin},
+                             "below_factor_s": None},
+            })
+    return {"varied": {"wall": [0, 1, 2], "pressure": [0, 1, 2]}, "firings": firings,
+            "factor": 4.0}
+
+
+@pytest.mark.parametrize(
+    "margins",
+    [
+        [[0.0, 0.3, 1.2], [2.0, 7.0, 40.0], [30.0, 300.0, 1200.0]],
+        [[90.0, 91.0, 92.0], [93.0, 94.0, 95.0], [96.0, 97.0, 98.0]],
+        [[0.0, 0.0, 0.0]] * 3,
+        [[5.0, 5.0, 5.0]] * 3,
+    ],
+)
+def test_a_map_of_any_margins_is_drawn_without_a_warning(margins):
+    drawings = draw_whatif(document(margins))
+    assert [d.stem for d in drawings] == ["map_bore", "map_outside", "map_margin"]
+    assert "the factor asked for, 4." in drawings[2].caption
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "levels"),
+    [(0.5, 1200.0, [0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000]),
+     (90.0, 98.0, [50, 100]), (1.0, 10.0, [1, 2, 5, 10]), (5.0, 5.0, [5, 10])],
+)
+def test_levels_hold_all_values_and_stand_at_one_two_five(low, high, levels):
+    assert _steep(np.array([low, high])) == pytest.approx(levels)
