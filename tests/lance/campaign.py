@@ -66,7 +66,7 @@ class Deposit:
         return (0.85 + 0.3 * np.exp(-(((z - 0.13) / 0.09) ** 2))) / self.conductivity
 
     def grown(self, z: Array, R: Array, dt: float) -> Array:
-        """Return what ``R`` [m^2 K/W] becomes in ``dt`` [s]: its rate falls to none at the limit."""
+        """Return what ``R`` [m^2 K/W] becomes in ``dt`` [s]; it grows to the limit."""
         end = self.limit * self.full(z)
         return end + (R - end) * np.exp(-self.rate * dt / self.limit)
 
@@ -97,7 +97,7 @@ class Firing:
     """One run: ``multiplier`` on h, ``gas_factor`` on T_g, ``ignition`` on the log clock [s].
 
     ``after`` names the run whose deposit was not cleaned off, of which the share ``retained`` is
-    left; at ``shed_at`` [s since ignition] the share ``lost`` comes off, beyond ``shed_beyond`` [m].
+    left; ``shed_at`` [s] after ignition the share ``lost`` comes off, beyond ``shed_beyond`` [m].
     """
 
     name: str
