@@ -23,7 +23,7 @@ from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.next_document import Told
 from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, run_of
-from wallsim.plan.next_response import Response
+from wallsim.plan.next_response import Response, _columns
 from wallsim.plan.next_study import settled
 from wallsim.plan.next_words import mixture, per_cent
 from wallsim.report import render
@@ -108,6 +108,37 @@ def test_departures_of_new_blends_are_those_of_refitted_lines():
     assert r.departures(new) == pytest.approx(np.cov(error.T), rel=0.03)
     assert r.beyond(new[0]) == 0.0
     assert r.beyond(new[1]) == pytest.approx(0.4)
+
+
+@pytest.mark.parametrize(("silicon", "water", "terms"), [
+    ([0.005, 0.01, 0.02], [0.0, 0.0, 0.0], ["constant", "silicon"]),
+    ([0.005, 0.01, 0.02, 0.01], [0.0, 0.0, 0.0, 0.2], ["constant", "silicon", "water"]),
+    ([0.005, 0.01], [0.2, 0.2], ["silicon"]),
+    ([0.01, 0.01, 0.01], [0.0, 0.0, 0.0], ["silicon"]),
+    ([0.01], [0.0], ["silicon"]),
+    ([0.005, 0.01, 0.01], [0.2, 0.2, 0.0], "water varies among too few"),
+    ([0.005, 0.01, 0.015, 0.02], [0.05, 0.1, 0.15, 0.2], "silicon and water vary together"),
+    ([0.0, 0.0], [0.0, 0.0], "silicon is not stated of each"),
+    ([], [], "no blend cannot tell"),
+])
+def test_too_few_blends_are_taken_in_proportion_to_silicon_or_refused(silicon, water, terms):
+    question, names = SimpleNamespace(path="q.toml"), list("abcd"[: len(silicon)])
+    fractions = np.column_stack((silicon, water)).reshape(-1, 2)
+    if isinstance(terms, list):
+        assert list(_columns(question, names, fractions)) == terms
+        return
+    with pytest.raises(InputError, match=terms):
+        _columns(question, names, fractions)
+
+
+def test_a_blend_beyond_a_single_fired_one_is_so_by_its_own_silicon():
+    one = Response(("a",), ("silicon",), np.array([1e-4]), np.ones((1, 1)),
+                   np.array([[100.0]]), np.array([[0.01, 0.0]]), 0.2)
+    blend = NewBlend("new", 0.015, 0.0, "a")
+    assert float(one.expected(blend, None).value) == pytest.approx(1.5e-4)
+    assert one.beyond(blend) == pytest.approx(0.5)
+    assert one.beyond(NewBlend("less", 0.004, 0.0, "a")) == 0.0
+    assert one.departures([blend]) == pytest.approx(2.0 * 0.2**2)
 
 
 def test_a_line_that_gives_no_positive_R_is_refused():
@@ -264,7 +295,7 @@ def test_new_blends_need_blends_that_tell_how_R_follows_silicon(fitted, tmp_path
     text = fitted[0].read_text().replace("campaign", str(folder / "campaign"))
     (tmp_path / "next.toml").write_text(text + NEW)
     with pytest.raises(InputError, match=r"new\.response: dosed cannot tell how R follows silicon: "
-                                         "silicon does not vary among them"):
+                                         "silicon is not stated of each"):
         wallsim.next_firing(tmp_path, folder / "fit", executor=Here())
 
 

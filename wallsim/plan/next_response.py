@@ -3,7 +3,8 @@
     R = c + a silicon + b water
 
 through the fired blends, all weighing the same as in `wallsim.estimate.compare`, what does not vary
-among them left out. A blend departs from that line by a share of its R, the fired ones as the new.
+among them left out. Where they are too few for a line and one more, R is taken proportional to
+silicon: without silicon no deposit. A blend departs from it by a share of its R, fired or new.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ class Response:
     ----------
     blends : tuple of str
     terms : tuple of str
-        Of the line: "constant", and what varies among the blends.
+        Of the line: "constant", and what varies among the blends; "silicon" alone where they are
+        too few.
     R : Array, shape (n,)
         Mean R of each blend at the time that is asked for [m^2 K/W].
     gradient : Array, shape (n, m)
@@ -69,12 +71,8 @@ class Response:
         case = question.case
         fractions = np.array(
             [[case.blends[n].silicon, case.blends[n].water] for n in names]).reshape(-1, 2)
-        columns = {"constant": np.ones(len(names))}
-        for key, values in zip(("silicon", "water"), fractions.T, strict=True):
-            if values.size and np.ptp(values) > 0.0:
-                columns[key] = values
+        columns = _columns(question, names, fractions)
         X = np.column_stack(list(columns.values()))
-        _check_response(question, names, X, list(columns))
         every = [Compared.of(along, n, t, np.array([0])).mean for n in names]
         R = np.array([float(one.value) for one in every])
         onto = np.linalg.pinv(X)
@@ -87,6 +85,11 @@ class Response:
             s2 = (freedom * s2 + float(departures @ departures)) / (freedom + left)
         return cls(tuple(names), tuple(columns), R, np.array([one.gradient for one in every]),
                    onto, fractions, float(np.sqrt(s2)))
+
+    @property
+    def proportional(self) -> bool:
+        """True where the blends were too few for a line."""
+        return "constant" not in self.terms
 
     def weights(self, blend: NewBlend) -> Array:
         """Return the weight of the R of each fired blend in that of ``blend``; shape (n,)."""
@@ -117,23 +120,35 @@ class Response:
 
     def beyond(self, blend: NewBlend) -> float:
         """Return by which share of their span ``blend`` is beyond the fired blends [-]."""
-        low, span = self.fractions.min(axis=0), np.ptp(self.fractions, axis=0)
+        low = self.fractions.min(axis=0)
+        if self.proportional:
+            low[0] = 0.0
+        span = self.fractions.max(axis=0) - low
         at = np.array([blend.silicon, blend.water])
         outside = np.maximum(low - at, at - low - span)
         return float(max((outside[span > 0.0] / span[span > 0.0]).max(initial=0.0), 0.0))
 
 
-def _check_response(
-    question: NextQuestion, names: Sequence[str], X: Array, terms: list[str]
-) -> None:
+def _columns(
+    question: NextQuestion, names: Sequence[str], fractions: Array
+) -> dict[str, Array]:
+    """Return the terms of the line and their values at the blends, shape (n,) each."""
+    columns = {"constant": np.ones(len(names))}
+    for key, values in zip(("silicon", "water"), fractions.T, strict=True):
+        if values.size and np.ptp(values) > 0.0:
+            columns[key] = values
+    known = ", ".join(names) or "no blend"
     wrong = ""
-    if "silicon" not in terms:
-        wrong = "silicon does not vary among them"
-    elif len(names) <= len(terms):
-        wrong = f"that takes {len(terms) + 1} blends or more"
-    elif np.linalg.matrix_rank(X / np.abs(X).max(axis=0)) < len(terms):
+    if "silicon" in columns and len(names) > len(columns):
+        X = np.column_stack(list(columns.values()))
+        if np.linalg.matrix_rank(X / np.abs(X).max(axis=0)) == len(columns):
+            return columns
         wrong = "silicon and water vary together"
+    elif "water" in columns:
+        wrong = "water varies among too few; name those of one water"
+    elif not names or not (fractions[:, 0] > 0.0).all():
+        wrong = "silicon is not stated of each"
     if wrong:
-        known = ", ".join(names) or "no blend"
         raise InputError(f"{question.path}: new.response: {known} cannot tell how R follows "
-                         f"{' and '.join(terms[1:]) or 'silicon'}: {wrong}; leave out [new]")
+                         f"silicon: {wrong}, or leave out [new]")
+    return {"silicon": fractions[:, 0]}
