@@ -147,9 +147,24 @@ def runs(document: Document) -> pd.DataFrame:
         row |= _cells("bore peak", "K", run.get("bore_peak_K"))
         row["bore peak at z [mm]"] = 1e3 * number(run.get("bore_peak_z_m"))
         row |= _cells("time to limit", "s", run.get("time_to_limit_s"))
+        if any(r.get("deposit") for r in document["runs"].values()):
+            row |= _carried_over(run.get("deposit") or {})
         row["log notes"] = "; ".join(run.get("log_notes") or [])
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _carried_over(deposit: Document) -> dict[str, Any]:
+    """Return the cells of a run on a bore that was not clean, or in which deposit came off."""
+    shed = deposit.get("shedding") or {}
+    row: dict[str, Any] = {"deposit left by": deposit.get("left_by") or ""}
+    row |= _cells("retained", "-", deposit.get("retained_fraction"))
+    row |= _cells("deposit came off at", "s", shed.get("time_s"))
+    row |= _cells("lost", "-", shed.get("lost_fraction"))
+    for moment in ("before", "after"):
+        R = shed.get(f"mean_resistance_{moment}_m2K_W")
+        row |= _cells(f"mean R {moment}", "mm^2*K/W", R, PER_MM2)
+    return row
 
 
 def channels(document: Document) -> pd.DataFrame:
