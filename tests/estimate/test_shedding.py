@@ -1,4 +1,4 @@
-"""What counts as deposit that came off: seen by all traces, surer ones first, no step of pressure."""
+"""What counts as deposit that came off: all traces see it, surer ones first, no pressure step."""
 
 from types import SimpleNamespace
 
@@ -36,8 +36,8 @@ def summed(A, J, r):
     """Return what four traces feel of losses ``A``, unknowns ``J`` and misfit ``r``."""
     return Evidence(
         np.arange(1.0, 1.0 + A.shape[2]), np.einsum("nik,nik->k", A, A),
-        np.einsum("nik,nim->nkm", A, J), np.einsum("nik,ni->nk", A, r), np.einsum("nim,nil->nml", J, J),
-        np.einsum("nim,ni->nm", J, r),
+        np.einsum("nik,nim->nkm", A, J), np.einsum("nik,ni->nk", A, r),
+        np.einsum("nim,nil->nml", J, J), np.einsum("nim,ni->nm", J, r),
     )
 
 
