@@ -43,7 +43,7 @@ def check_text(document: dict[str, Any]) -> str:
     runs = document["runs"]
     lines = [document["case"]["title"]]
     if document.get("remarks"):
-        lines.append("Case and logs differ; settle this first:")
+        lines.append("Look at this first:")
         lines.extend(f"    {remark}" for remark in document["remarks"])
     for name, run in runs.items():
         lost = run["lost_scans"]

@@ -131,6 +131,13 @@ def _of_burn(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
                 ("run", i), f"burns for {s.burn:.3g} s by its log", None,
                 "if that is not so, state the unit of its clock under [log] units",
             ).text
+        end, shutdown = float(s.log.t[-1]), s.ignition + s.burn
+        if end < shutdown - SETTLED:
+            yield case.source.fault(
+                ("run", i),
+                f"its log ends at {end:.2f} s, before the shutdown at {shutdown:.2f} s",
+                None, "its hottest bore is that of the record, not of the firing",
+            ).text
         if s.early > EARLY_RISE:
             yield case.source.fault(
                 ("run", i),

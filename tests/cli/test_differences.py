@@ -45,7 +45,7 @@ def line_of(path, text):
 def test_a_campaign_in_which_all_agrees_has_no_remark(tmp_path):
     path = campaign(tmp_path)
     assert remarks(path) == ()
-    assert "differ" not in check_text(check_document(load_campaign(load_case(path))))
+    assert "first:" not in check_text(check_document(load_campaign(load_case(path))))
 
 
 @pytest.mark.parametrize(("stated", "words"), [("35 degC", "15 K below"), ("5 degC", "15 K above")])
@@ -56,7 +56,7 @@ def test_an_ambient_against_the_readings_before_ignition(tmp_path, stated, words
     assert line.startswith(f"{path}:{at}: tube.outside.ambient: before ignition of all runs")
     assert words in line
     text = check_text(check_document(load_campaign(load_case(path))))
-    assert text.splitlines()[1] == "Case and logs differ; settle this first:"
+    assert text.splitlines()[1] == "Look at this first:"
 
 
 def test_a_wall_still_warm_in_a_later_run_is_no_remark(tmp_path):
@@ -177,3 +177,12 @@ def test_a_burn_too_long_to_be_in_seconds(tmp_path):
                     header="time,P [bar(g)],A [degC],B [degC]")
     (line,) = remarks(path)
     assert "run[r1]: burns for 4e+03 s by its log; if that is not so, state the unit" in line
+
+
+def test_a_log_that_ends_before_the_shutdown_stated(tmp_path):
+    rows = [row for row in ROWS if float(row.split(",")[0]) < 3.0]
+    path = campaign(tmp_path, ('name = "r1"', 'name = "r1"\nshutdown = "4 s"'), rows=rows,
+                    runs=(("r1", "bare"),))
+    (line,) = remarks(path)
+    assert line.startswith(f"{path}:{line_of(path, '[[run]]')}: run[r1]: its log ends at 2.90 s, "
+                           "before the shutdown at 4.00 s; its hottest bore is that of the record")

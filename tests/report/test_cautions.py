@@ -41,7 +41,7 @@ def test_contradictions_of_case_and_logs_stand_in_the_verdict():
     lines = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": [],
                      "remarks": ["case.toml:3: tube.outside.ambient: off"]})
     assert lines == [{"level": "warning",
-                      "text": "Case and logs differ: case.toml:3: tube.outside.ambient: off."}]
+                      "text": "case.toml:3: tube.outside.ambient: off."}]
 
 
 def parameter(name, estimate):

@@ -7,7 +7,7 @@ from typing import Any
 
 def cautions(document: dict[str, Any]) -> list[dict[str, str]]:
     """Return a warning for each contradiction of case and logs, and one for growth alone."""
-    texts = [f"Case and logs differ: {remark}." for remark in document.get("remarks") or []]
+    texts = [f"{remark}." for remark in document.get("remarks") or []]
     return [{"level": "warning", "text": text} for text in (*texts, *_growth_alone(document))]
 
 
