@@ -122,13 +122,21 @@ def test_departures_of_new_blends_are_those_of_refitted_lines():
     ([], [], "no blend cannot tell"),
 ])
 def test_too_few_blends_are_taken_in_proportion_to_silicon_or_refused(silicon, water, terms):
-    question, names = SimpleNamespace(path="q.toml"), list("abcd"[: len(silicon)])
+    new = tuple(NewBlend("new", 0.01, w, "a") for w in water[:1])
+    question, names = SimpleNamespace(path="q.toml", new=new), list("abcd"[: len(silicon)])
     fractions = np.column_stack((silicon, water)).reshape(-1, 2)
     if isinstance(terms, list):
         assert list(_columns(question, names, fractions)) == terms
         return
     with pytest.raises(InputError, match=terms):
         _columns(question, names, fractions)
+
+
+def test_a_blend_of_other_water_than_all_that_have_a_value_is_refused():
+    question = SimpleNamespace(path="q.toml", new=(NewBlend("wet", 0.01, 0.2, "a"),))
+    with pytest.raises(InputError, match=r"q\.toml: new\.water: a, b have one water, so what it "
+                                         "does to the R of wet is not known"):
+        _columns(question, ["a", "b"], np.array([[0.01, 0.0], [0.02, 0.0]]))
 
 
 def test_a_blend_beyond_a_single_fired_one_is_so_by_its_own_silicon():

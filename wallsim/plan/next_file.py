@@ -246,10 +246,9 @@ def _new_blends(keys: NewKeys, case: Case) -> tuple[NewBlend, ...]:
             water = case.blends[parent].water if b.water is None else b.water.value
             out.append(NewBlend(b.name, b.silicon.value, water, parent))
         return tuple(out)
-    silicon = _levels(keys.silicon, keys.steps)
-    water = None if keys.water is None else _levels(keys.water, keys.steps)
+    waters = [None] if keys.water is None else _levels(keys.water, keys.steps)
     new = []
-    for si, w in product(silicon, water or [None]):
+    for si, w in product(_levels(keys.silicon, keys.steps), waters):
         name = f"silicon {100.0 * si:.3g} %" + ("" if w is None else f", water {100.0 * w:.3g} %")
         parent = like(si)
         new.append(NewBlend(name, si, case.blends[parent].water if w is None else w, parent))

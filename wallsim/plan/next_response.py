@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from wallsim.errors import InputError
 from wallsim.estimate.compare import Compared
 from wallsim.estimate.readouts import AlongTube, Readout
-from wallsim.plan.next_file import NewBlend, NextQuestion
+from wallsim.plan.next_file import SLACK, NewBlend, NextQuestion
 
 Array = NDArray[np.float64]
 
@@ -75,7 +75,7 @@ class Response:
         X = np.column_stack(list(columns.values()))
         every = [Compared.of(along, n, t, np.array([0])).mean for n in names]
         R = np.array([float(one.value) for one in every])
-        onto = np.linalg.pinv(X)
+        onto: Array = np.linalg.pinv(X)
         fitted = X @ (onto @ R)
         departures = (R - fitted) / R
         doubt = question.scatter.relative_sd
@@ -139,6 +139,11 @@ def _columns(
             columns[key] = values
     known = ", ".join(names) or "no blend"
     wrong = ""
+    off = next((b for b in question.new if "water" not in columns and names
+                and abs(b.water - fractions[0, 1]) > SLACK), None)
+    if off is not None:
+        raise InputError(f"{question.path}: new.water: {known} have one water, so what it does to "
+                         f"the R of {off.name} is not known; keep to it, or leave out [new]")
     if "silicon" in columns and len(names) > len(columns):
         X = np.column_stack(list(columns.values()))
         if np.linalg.matrix_rank(X / np.abs(X).max(axis=0)) == len(columns):
