@@ -75,7 +75,7 @@ class Response:
         X = np.column_stack(list(columns.values()))
         every = [Compared.of(along, n, t, np.array([0])).mean for n in names]
         R = np.array([float(one.value) for one in every])
-        onto: Array = np.linalg.pinv(X)
+        onto = np.asarray(np.linalg.pinv(X), dtype=np.float64)
         fitted = X @ (onto @ R)
         departures = (R - fitted) / R
         doubt = question.scatter.relative_sd
