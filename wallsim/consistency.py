@@ -26,6 +26,9 @@ EARLY_RISE = 4.0
 BURNS = 0.3, 300.0
 """Shorter and longer burns are rather a clock in another unit [s]."""
 
+ROUGHLY = 2.0
+"""Ignition may be that much less certain than stated."""
+
 SETTLED = 0.2
 """The record before ignition ends so long before it [s]."""
 
@@ -110,7 +113,8 @@ def refusals(case: Case, seen: Sequence[Seen]) -> list[str]:
 def remarks(case: Case, seen: Sequence[Seen]) -> tuple[str, ...]:
     """Return one line for each thing that the case and the logs say differently."""
     units = [line for s in seen for line in s.log.contradictions]
-    return (*_of_zero(case, seen), *_of_ambient(case, seen), *_of_burn(case, seen), *units)
+    return (*_of_zero(case, seen), *_of_ambient(case, seen), *_of_burn(case, seen),
+            *_of_rate(case, seen), *units)
 
 
 def early_rise(t: Array, readings: Sequence[Array], ignition: float) -> float:
@@ -122,6 +126,27 @@ def early_rise(t: Array, readings: Sequence[Array], ignition: float) -> float:
             rises.append(np.median(before[-(before.size // 6 + 1):])
                          - np.median(before[: before.size // 2]))
     return float(np.median(rises)) if rises else 0.0
+
+
+def _of_rate(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+    """Return a line if ignition lies between pressures too far apart for its stated error."""
+    stated = {run.name for run in case.runs if run.ignition is not None}
+    steps = {s.run: _step(s.log, case.pressure.channel) for s in seen if s.run not in stated}
+    sd = case.fit.ignition_offset.sd
+    slow = [s for s in seen if steps.get(s.run, 0.0) / np.sqrt(12.0) > ROUGHLY * sd]
+    if slow and sd > 0.0:
+        step = max(steps[s.run] for s in slow)
+        yield case.source.fault(
+            ("fit", "ignition_offset"),
+            f"the pressure of {_runs(slow, seen)} is logged every {step:.2g} s, so ignition is "
+            f"known to {step / np.sqrt(12.0):.2g} s, not to {sd:.2g} s",
+            None, f'write "0 s +- {step / np.sqrt(12.0):.2g} s", or state ignition of the runs',
+        ).text
+
+
+def _step(log: Log, channel: str) -> float:
+    """Return the usual time between two readings of a channel [s]."""
+    return float(np.median(np.diff(log.t[np.isfinite(log.channels[channel])])))
 
 
 def _of_burn(case: Case, seen: Sequence[Seen]) -> Iterator[str]:

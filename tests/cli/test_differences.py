@@ -186,3 +186,15 @@ def test_a_log_that_ends_before_the_shutdown_stated(tmp_path):
     (line,) = remarks(path)
     assert line.startswith(f"{path}:{line_of(path, '[[run]]')}: run[r1]: its log ends at 2.90 s, "
                            "before the shutdown at 4.00 s; its hottest bore is that of the record")
+
+
+def test_a_pressure_too_slow_for_the_ignition_stated(tmp_path):
+    rows = [row if i % 4 == 0 else re.sub(r",[-\d.]+", ",", row, count=1)
+            for i, row in enumerate(ROWS)]
+    path = campaign(tmp_path, rows=rows)
+    (line,) = remarks(path)
+    at = line_of(path, "[fit]")
+    assert line.startswith(f"{path}:{at}: fit.ignition_offset: the pressure of all runs is logged "
+                           "every 0.4 s, so ignition is known to 0.12 s, not to 0.03 s")
+    assert remarks(campaign(tmp_path, ('tolerance = "1 K"', 'tolerance = "1 K"\n'
+                            'ignition_offset = "0 s +- 0.12 s"'), rows=rows)) == ()
