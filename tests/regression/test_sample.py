@@ -119,6 +119,8 @@ def test_chains_that_stay_apart_are_worth_little():
     together, apart = effective(y)
     assert together > 400
     assert apart < 16
+    y[:, 3, 0] = 0.5
+    assert effective(y)[0] == 7.0
 
 
 def test_without_emcee_it_says_what_to_install(monkeypatch):

@@ -145,6 +145,8 @@ def sample(
 def effective(readouts: Array) -> Array:
     """Return how many independent samples chains are worth, readout by readout.
 
+    Where a chain never moved, no more than one for each that did.
+
     Parameters
     ----------
     readouts : Array, shape (steps, walkers, n)
@@ -154,8 +156,9 @@ def effective(readouts: Array) -> Array:
     for i in range(n):
         y = readouts[:, :, i]
         variance, between = np.var(y), np.var(y.mean(axis=0), ddof=1)
-        if variance <= 0.0:
-            out[i] = 1.0
+        moved = np.ptp(y, axis=0) > 0.0
+        if not moved.all():
+            out[i] = max(float(moved.sum()), 1.0)
             continue
         memory = float(sampler().autocorr.integrated_time(y, tol=0)[0])
         chains = walkers * variance / between if between > 0.0 else np.inf
