@@ -42,15 +42,17 @@ def missed_traces(document: dict[str, Any]) -> list[dict[str, str]]:
         out.append(_bad(
             f"{one.sensor} in {one.run}: the model misses this trace by {one.rms:.2f} K rms, more "
             f"than noise explains ({one.limit:.2f} K). "
-            + (f"So it does {other.sensor} ({other.rms:.2f} K): perhaps their leads are exchanged. "
+            + (f"{other.sensor} is missed as far ({other.rms:.2f} K): perhaps their leads are "
+               "exchanged. "
                if other else "")
             + "Check the junction, its station and the case file."
         ))
     rest = [m for m in missed if (m.run, m.sensor) not in told]
     if rest:
         words = ", ".join(f"{m.sensor} in {m.run} ({m.rms:.1f} K)" for m in rest)
+        count = "1 more trace is" if len(rest) == 1 else f"{len(rest)} more traces are"
         out.append(_bad(
-            f"{len(rest)} more traces are missed by more than noise explains: {words}. Settle the "
+            f"{count} missed by more than noise explains: {words}. Settle the "
             "worst first: the others may follow from it."
         ))
     return out
