@@ -276,9 +276,13 @@ def _syntax_faults(
         hint = "write every such header with double brackets" if "[[" in row else "keep one"
         return [f"{path}:{number}: {key}: written twice (got {row}); {hint}"]
     loose = re.match(r"[^=]+=\s*([^\"'\[{\s#][^\"'#]*)", row)
-    hint = (
-        f'; text goes in quotes, as in {key} = "{loose[1].strip()}"'
-        if loose
-        else "; check quotes, brackets and commas here and on the line before"
-    )
+    blank = re.fullmatch(r"(\[+\s*[\w-]+\.)([\w-]+(?:\s+[\w-]+)+)(\s*\]+)", row)
+    if loose:
+        hint = f'; text goes in quotes, as in {key} = "{loose[1].strip()}"'
+    elif blank:
+        hint = f'; a name with blanks goes in quotes, as in {blank[1]}"{blank[2]}"{blank[3]}'
+    elif "\\" in row:
+        hint = "; write paths with /"
+    else:
+        hint = "; check quotes, brackets and commas here and on the line before"
     return [f"{path}:{number}: {key or 'file'}: not valid TOML: {wrong} (got {row}){hint}"]

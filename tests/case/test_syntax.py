@@ -31,6 +31,9 @@ SYNTAX = [
     ('title = "small"', 'title = "small', 0, "title", "not valid TOML"),
     ("[[run]]", "[[run]", 0, "[[run]", "not valid TOML"),
     ("[[sensor]]", "[sensor]", 4, "[[sensor]]", "write every such header with double brackets"),
+    ("[blend.neat]", "[blend.hot neat]", 0, "[blend.hot neat]",
+     'a name with blanks goes in quotes, as in [blend."hot neat"]'),
+    ('log = "a.csv"', 'log = "logs\\R01.csv"', 0, "log", "write paths with /"),
     ("[pressure]", "[tube]", 0, "[tube]", "written twice"),
 ]
 
