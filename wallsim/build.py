@@ -176,7 +176,8 @@ def _said_once(faults: list[tuple[Run, LogError]]) -> list[str]:
     for run, error in faults:
         for line in str(error).splitlines():
             where, _, what = line.partition(run.log.name)
-            sharing.setdefault(what if what else where, []).append((line, run.name))
+            alike = (what or where).replace(f"run {run.name}", "run")
+            sharing.setdefault(alike, []).append((line, run.name))
     return [
         lines[0][0] + (f" (and so in {', '.join(run for _, run in lines[1:])})" * (len(lines) > 1))
         for lines in sharing.values()

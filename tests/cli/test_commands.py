@@ -53,7 +53,7 @@ BAD_LOGS = {
     "no thermocouple": (
         COLD, ["r1.csv: no thermocouple of run r1 can be used: A B (", "; look at the log"]
     ),
-    "no row": ([], ["r1.csv: no row of at least two numbers"]),
+    "no row": ([], ["r1.csv:1: 1 line of text but no scan below", "(and so in r2)"]),
 }
 BAD_CASES = {
     "sensor outside": ({"z": "90 mm"}, ["case.toml:10: sensor[A].z: ", "90 mm", "80 mm"]),
@@ -63,11 +63,25 @@ BAD_CASES = {
     "unknown blend": (
         {"runs": (("r1", "baer"),)}, ["case.toml:30: run[r1].blend: ", '"baer"', 'mean "bare"?']
     ),
-    "metal above its range": (
+    "readings above the metal's range": (
         {"material": "aluminium 6061", "rows": log_rows(h=2500.0)},
-        ["run r1, at ", "s after ignition: ", "aluminium 6061", "500 degC"],
+        ["case.toml:3: tube.material: ", "aluminium 6061 ends at 500 degC", "reads 593 degC"],
     ),
 }
+
+
+SHORT_STEEL = """\
+name = "short steel"
+density = { value = "7850 kg/m^3", source = "made up" }
+[conductivity]
+units = ["degC", "W/m/K"]
+source = "made up"
+points = [[0, 54], [450, 39]]
+[specific_heat]
+units = ["degC", "J/kg/K"]
+source = "made up"
+points = [[0, 425], [100, 488], [200, 530], [300, 565], [450, 633]]
+"""
 
 
 def refused(tmp_path, case, *parts):
@@ -93,6 +107,13 @@ def test_a_bad_log_is_refused_with_its_place_and_leaves_nothing(tmp_path, what):
 def test_a_bad_case_is_refused_with_its_place_and_leaves_nothing(tmp_path, what):
     changes, parts = BAD_CASES[what]
     refused(tmp_path, write(tmp_path / "c", **changes), *parts)
+
+
+def test_a_bore_above_the_range_of_its_metal_is_refused_with_the_moment(tmp_path):
+    folder = tmp_path / "c"
+    case = write(folder, material="short.toml")
+    (folder / "short.toml").write_text(SHORT_STEEL)
+    refused(tmp_path, case, "run r1, at ", "s after ignition: ", "short steel", "450 degC")
 
 
 def test_files_that_are_not_there_or_empty_are_refused(tmp_path):

@@ -89,7 +89,7 @@ def test_delimiters_and_decimals_round_trip(tmp_path, style, values, digits):
 
 
 def test_names_match_without_case_or_blanks_and_by_whole_heading(tmp_path):
-    path = write(tmp_path / "a.csv", scans(), ("TIME", " pc (kPa) ", "T1 [degF]", "T1 [K]"))
+    path = write(tmp_path / "a.csv", scans(200), ("TIME", " pc (kPa) ", "T1 [degF]", "T1 [K]"))
     log = read(path, temperatures=("t1 [DEGF]",), pressures=("PC",))
     np.testing.assert_allclose(log.channels["t1 [DEGF]"][0], (20 - 32) / 1.8 + 273.15)
     np.testing.assert_allclose(log.channels["PC"][1], 100.0)
@@ -126,7 +126,7 @@ def test_units(text, kind, name, relative):
 
 
 def test_no_unit_is_assumed_and_said(tmp_path):
-    log = read(write(tmp_path / "a.csv", scans(), ("t", "PC", "T1", "T2")))
+    log = read(write(tmp_path / "a.csv", scans(200), ("t", "PC", "T1", "T2")))
     assert "T1: no unit in the header, degC assumed" in log.assumptions
     assert "PC: no unit in the header, bar gauge assumed" in log.assumptions
     np.testing.assert_allclose(log.channels["T1"][0], 293.15)
@@ -134,7 +134,7 @@ def test_no_unit_is_assumed_and_said(tmp_path):
 
 def test_told_units_stand_in_for_the_header(tmp_path):
     told = LogFormat(None, None, None, None, {"*": "degF", "pc": "kPa", "T2": "K"})
-    log = read(write(tmp_path / "a.csv", scans(), ("t", "PC", "T1", "T2")), told)
+    log = read(write(tmp_path / "a.csv", scans(200), ("t", "PC", "T1", "T2")), told)
     np.testing.assert_allclose(log.channels["T1"][0], (20 - 32) / 1.8 + 273.15)
     np.testing.assert_allclose(log.channels["T2"][0], 30.0)
     np.testing.assert_allclose(log.channels["PC"][1], 100.0)

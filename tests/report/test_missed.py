@@ -27,11 +27,12 @@ def test_the_worst_come_first_and_the_others_share_a_line():
 
 
 def test_two_that_are_missed_far_and_alike_may_be_exchanged():
-    first, second = (line["text"] for line in missed_traces(document(a=49, b=2, c=48)))
+    first, second = (line["text"] for line in missed_traces(document(a=49, b=2, c=48, d=1)))
     assert "c is missed as far (48.00 K): perhaps their leads are exchanged." in first
     assert second.startswith("b in r1: the model misses this trace by 2.00 K")
-    assert "exchanged" not in missed_traces(document(a=49, c=20))[0]["text"]
-    assert "exchanged" not in missed_traces(document(a=49, b=47, c=48))[0]["text"]
+    assert "exchanged" not in missed_traces(document(a=49, b=1, c=20, d=1))[0]["text"]
+    assert "exchanged" not in missed_traces(document(a=49, b=2, c=48))[0]["text"]
+    assert "exchanged" not in missed_traces(document(a=49, b=47, c=48, d=1))[0]["text"]
 
 
 def test_a_missed_trace_is_not_told_again_for_its_correlation():

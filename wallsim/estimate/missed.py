@@ -15,18 +15,22 @@ MOST = 3
 FAR = 5.0
 """Multiples of what noise explains beyond which leads may be exchanged."""
 
+FEWEST_TRACES = 4
+"""With fewer, two that are missed may be the wall, not its leads."""
+
 ALIKE = 0.8
 """Least ratio of the residuals of two exchanged leads."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Missed:
-    """A trace whose residual is more than noise explains, and how much that is [K]."""
+    """A trace whose residual is more than noise explains [K], and how many traces its run has."""
 
     run: str
     sensor: str
     rms: float
     limit: float
+    traces: int
 
 
 def missed_traces(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -81,18 +85,19 @@ def correlated_traces(document: dict[str, Any]) -> list[dict[str, str]]:
 def _missed(document: dict[str, Any]) -> list[_Missed]:
     out = []
     for run, entry in document["runs"].items():
+        traces = sum(c["rms_K"] is not None for c in entry["channels"].values())
         for sensor, c in entry["channels"].items():
             rms = c["rms_K"]
             limit = max(LARGE_RESIDUAL, NOISE_MULTIPLE * (c["noise_K"] or 0.0))
             if rms is not None and rms > limit:
-                out.append(_Missed(run, sensor, rms, limit))
+                out.append(_Missed(run, sensor, rms, limit, traces))
     return out
 
 
 def _exchanged(one: _Missed, missed: list[_Missed]) -> _Missed | None:
     """Return the one other trace of the run that is missed as far, if both are far off."""
     far = [m for m in missed if m.run == one.run and m.rms > FAR * m.limit]
-    if one not in far or len(far) != 2:
+    if one not in far or len(far) != 2 or one.traces < FEWEST_TRACES:
         return None
     other = far[1 - far.index(one)]
     small, large = sorted((one.rms, other.rms))
