@@ -258,12 +258,12 @@ def test_near_none_the_limit_by_profile_is_that_of_the_linearised_likelihood(tmp
 def test_holding_a_resistance_leaves_out_the_prior_of_its_level_alone(told):
     """Moving the whole level costs nothing by itself; a change of shape costs as before."""
     estimate = told.estimate
-    prior, knots = estimate.unknowns.prior, estimate.unknowns.knots
-    at = np.array([prior.names[f"R dosed at {1e3 * k:.0f} mm"] for k in knots])
+    prior = estimate.unknowns.prior
+    at = estimate.unknowns.curve("R dosed")
     along = AlongTube.of(estimate)
     log_R = float(np.log(log_mean(along.resistance("dosed")).value))
     m = estimate.x.size
-    held = _Held.of(estimate, lambda z: (z.copy(), np.eye(m)), at, along.z, "dosed", log_R)
+    held = _Held.of(along, lambda z: (z.copy(), np.eye(m)), "dosed", log_R)
 
     def cost(x):
         return float(np.sum(held(prior.z(x))[0][:m] ** 2))

@@ -190,9 +190,8 @@ def test_quantiles_of_a_mixture(p):
 
 
 def test_a_mixture_of_alike_laws_is_the_law(estimate):
-    along = AlongTube.of(estimate)
-    one = Averaged(((1.0, along),)).interval(lambda a: log_mean(a.resistance("dosed")))
-    two = Averaged(((0.4, along), (0.6, along))).interval(
+    one = Averaged(((1.0, estimate),)).interval(lambda a: log_mean(a.resistance("dosed")))
+    two = Averaged(((0.4, estimate), (0.6, estimate))).interval(
         lambda a: log_mean(a.resistance("dosed"))
     )
     assert two == pytest.approx(one, rel=1e-9)

@@ -8,6 +8,7 @@ from scipy.stats import norm
 
 from wallsim.estimate.limits import OfTraces, at_bounds, collinear, of_traces
 from wallsim.estimate.readouts import AlongTube
+from wallsim.estimate.unknowns import Unknowns, at_knot
 from wallsim.regression.prior import Parameter, Prior, smooth_covariance
 
 KNOTS = np.array([0.0, 0.1, 0.2])
@@ -15,7 +16,7 @@ KNOTS = np.array([0.0, 0.1, 0.2])
 
 def block(level):
     cov = smooth_covariance(KNOTS, level, 0.3, 0.1)
-    names = [f"R D at {1e3 * z:.0f} mm" for z in KNOTS]
+    names = [at_knot("R D", z) for z in KNOTS]
     return tuple(
         Parameter(n, "m^2*K/W", True, np.log(1e-4), float(np.sqrt(cov[0, 0])), "deposit of D")
         for n in names
@@ -28,7 +29,7 @@ def posterior(level, P, centre):
     prior = Prior.of([((nuisance,), np.array([[0.02**2]])), block(level)])
     prior_P = np.linalg.inv(prior.root @ prior.root.T)
     C = np.linalg.inv(P + prior_P)
-    unknowns = SimpleNamespace(prior=prior, knots=KNOTS)
+    unknowns = Unknowns(None, prior, KNOTS, {}, {}, {})
     return SimpleNamespace(
         unknowns=unknowns, covariance=C, x=C @ (P @ centre + prior_P @ prior.mean)
     )
@@ -43,7 +44,7 @@ def test_without_its_level_the_prior_does_not_matter_however_narrow():
     """The mode moves by the Gauss-Newton step of the misfit without that prior."""
     P, centre = likelihood(0.2), np.array([0.0, -11.0, -11.1, -11.2])
     narrow, wide = posterior(0.5, P, centre), posterior(1e4, P, centre)
-    got = of_traces(narrow, AlongTube(narrow, KNOTS), "D")
+    got = of_traces(narrow, AlongTube(None, narrow.unknowns, (), narrow.x, KNOTS), "D")
     basis = np.exp(narrow.x[1:])
     weights = basis / basis.sum()
     R = basis.mean()
@@ -54,7 +55,7 @@ def test_without_its_level_the_prior_does_not_matter_however_narrow():
 
 def test_traces_that_say_nothing_leave_it_open():
     nothing = posterior(1.0, np.zeros((4, 4)), np.zeros(4))
-    got = of_traces(nothing, AlongTube(nothing, KNOTS), "D")
+    got = of_traces(nothing, AlongTube(None, nothing.unknowns, (), nothing.x, KNOTS), "D")
     assert got.sd == np.inf
     assert got.ratio == 0.0
 

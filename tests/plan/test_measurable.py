@@ -7,10 +7,9 @@ import pytest
 
 import wallsim
 from tests.cli.campaign import write
-from wallsim.estimate.joint import FIRST_NOISE
 from wallsim.estimate.run_model import RunModel, WallBuilder, run_rows
 from wallsim.estimate.unknowns import RESISTANCE_VARIATION, Unknowns, smooth_basis
-from wallsim.estimate.weights import Weights
+from wallsim.estimate.weights import assumed
 from wallsim.plan import whatif as asked
 from wallsim.plan.draws import save_posterior
 from wallsim.plan.whatif_measure import UNKNOWN_LEVEL
@@ -53,12 +52,12 @@ def test_it_is_the_interval_that_the_fit_would_find(folder, pool, monkeypatch):
     monkeypatch.setattr(asked, "COOL_DOWN", firing.end - firing.burn)
     found = ask(folder, pool, "").document["firings"][0]["measurable"]
 
-    x, names, resolution = unknowns.prior.mean, unknowns.prior.names, asked.COARSE
+    x, resolution = unknowns.prior.mean, asked.COARSE
     run = RunModel.of(campaign, firing, unknowns, resolution)
-    weights = tuple(Weights.of(t, FIRST_NOISE, campaign.case.fit.drift, None) for t in run.traces)
+    weights = assumed(run.traces, campaign.case.fit.drift)
     wall, slope = WallBuilder(unknowns, resolution).at(x)
     rows = run_rows(run, weights, x, wall, slope)
-    own = [names[f"R dosed at {1e3 * z:.0f} mm"] for z in unknowns.knots]
+    own = unknowns.curve("R dosed")
     C = unknowns.prior.root @ unknowns.prior.root.T
     C[np.ix_(own, own)] = smooth_covariance(
         unknowns.knots, UNKNOWN_LEVEL, RESISTANCE_VARIATION, campaign.case.fit.correlation_length)
@@ -133,8 +132,7 @@ def test_what_a_fit_has_told_makes_it_sharper_and_gives_the_noise(folder, pool, 
         covariance = 1e-4 * unknowns.prior.root @ unknowns.prior.root.T
 
     Fitted.unknowns = unknowns
-    Fitted.x[[unknowns.prior.names[f"R dosed at {1e3 * z:.0f} mm"] for z in unknowns.knots]] = (
-        np.log(1.5e-4))
+    Fitted.x[unknowns.curve("R dosed")] = np.log(1.5e-4)
     save_posterior(Fitted, tmp_path)
     stated = ask(folder, pool, 'resistance = "1.5e-4 m^2*K/W"\n')
     fitted = ask(folder, pool, 'resistance = "1.5e-4 m^2*K/W"\n', tmp_path)

@@ -167,7 +167,7 @@ def test_repeats_are_as_many_firings_stacked_each_with_its_own_scatter():
     M = J.T @ J
     inside = np.linalg.inv(M[common:, common:] + np.eye(own))
     M = M[:common, :common] - M[:common, common:] @ inside @ M[common:, :common]
-    outlook = Outlook(None, None, None, None, np.empty(0), np.arange(common), None, {"b": M}, {})
+    outlook = Outlook(None, None, None, np.empty(0), np.arange(common), None, {"b": M}, {})
     assert outlook.covariance(np.eye(common), {"b": n}) == pytest.approx(expected)
 
 

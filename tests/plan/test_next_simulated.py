@@ -39,10 +39,10 @@ def noise(trace, weights, rng):
 
 def fired(outlook, weights, blend, x, rng, times):
     """Firings of ``blend`` at the truth ``x``, each with its own heating, ignition and so on."""
-    campaign, unknowns = outlook.campaign, outlook.held.unknowns
+    campaign, unknowns = outlook.along.campaign, outlook.along.unknowns
     places = [i for name, i in unknowns.prior.names.items() if name.endswith(run_of(blend))]
     [planned] = [f for f in campaign.firings if f.run.name == run_of(blend)]
-    [run] = [r for r in outlook.held.runs if r.name == run_of(blend)]
+    [run] = [r for r in outlook.along.runs if r.name == run_of(blend)]
     out = []
     for k in range(times):
         x = x.copy()
@@ -81,7 +81,7 @@ def test_predicted_interval_and_chance_are_those_of_refits(tmp_path, monkeypatch
     moved, missed, own, settled = [], [], [], []
     for seed in range(DRAWS):
         rng = np.random.default_rng(seed)
-        x = outlook.held.x + outlook.root @ rng.standard_normal(outlook.root.shape[1])
+        x = outlook.along.x + outlook.root @ rng.standard_normal(outlook.root.shape[1])
         added = fired(outlook, weights, blend, x, rng, TIMES)
         case = replace(campaign.case, runs=(*campaign.case.runs, *(f.run for f in added)))
         more = replace(campaign, case=case, firings=(*campaign.firings, *added))

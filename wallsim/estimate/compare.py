@@ -21,7 +21,14 @@ from scipy.stats import chi2, norm
 from wallsim.case.model import Blend
 from wallsim.estimate.by_hand import by_hand
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.readouts import QUANTILE, AlongTube, Readout, log_mean, plain
+from wallsim.estimate.readouts import (
+    QUANTILE,
+    AlongTube,
+    Readout,
+    log_mean,
+    mean_removed_share,
+    plain,
+)
 
 Array = NDArray[np.float64]
 
@@ -58,14 +65,7 @@ class Compared:
         R = Readout(R.value * grown.value[0] / full.value,
                     R.gradient + grown.gradient[0] - full.gradient, True)
         here = Readout(R.value[stations], R.gradient[stations], True)
-        return cls(name, here, log_mean(R), _mean_share(h, R))
-
-
-def _mean_share(h: Readout, R: Readout) -> Readout:
-    share = h.value * R.value / (1.0 + h.value * R.value)
-    slope = share * (1.0 - share)
-    gradient = (slope[:, None] * (h.gradient + R.gradient)).mean(axis=0) / share.mean()
-    return Readout(np.asarray(share.mean()), gradient, True)
+        return cls(name, here, log_mean(R), mean_removed_share(h, R))
 
 
 def difference(a: Readout, b: Readout) -> Readout:

@@ -76,7 +76,7 @@ def _deposit(
 ) -> dict[str, Any]:
     unknowns = estimate.unknowns
     firings = [f for f in estimate.campaign.firings if f.blend.name == name]
-    averaged = Averaged.of(along, choice)
+    averaged = Averaged.of(estimate, choice)
     told = identifiability(estimate, along, name, maybe_steady="constant" in averaged.laws(name))
     t_ref = unknowns.t_ref[name]
     times = np.linspace(t_ref / GROWTH_POINTS, t_ref, GROWTH_POINTS)
@@ -94,11 +94,11 @@ def _deposit(
         "mean_resistance_m2K_W": averaged.interval(lambda a: log_mean(a.resistance(name))),
         "heat_load_removed": _capped(averaged.interval(lambda a: a.removed_share(name))),
         "thickness_m": averaged.interval(
-            lambda a: _thickness(a.estimate, a.resistance(name), name),
+            lambda a: _thickness(estimate, a.resistance(name), name),
             lambda e: _with_conductivity(e, name),
         ),
         "mean_thickness_m": averaged.interval(
-            lambda a: _thickness(a.estimate, log_mean(a.resistance(name)), name),
+            lambda a: _thickness(estimate, log_mean(a.resistance(name)), name),
             lambda e: _with_conductivity(e, name),
         ),
         "in_time": {

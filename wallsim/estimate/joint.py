@@ -31,13 +31,11 @@ from wallsim.estimate.run_model import (
 )
 from wallsim.estimate.scatter import learnt
 from wallsim.estimate.unknowns import Unknowns
-from wallsim.estimate.weights import Weights
+from wallsim.estimate.weights import Weights, assumed
 from wallsim.regression.least_squares import Refused, Solution, covariance, solve
-from wallsim.regression.noise import Autoregression, Noise
 
 Array = NDArray[np.float64]
 
-FIRST_NOISE = Noise(1.0, Autoregression.of(np.array([1.0, 0.8])))
 FIRST_PASS = 8
 ALL_PASSES = 30
 Progress = Callable[[str, int, float], None]
@@ -101,10 +99,7 @@ class Misfit:
         self.unknowns, self.runs, self.executor = unknowns, runs, executor
         self.builder = WallBuilder(unknowns, resolution)
         self.drift = unknowns.case.fit.drift
-        self.weights = {
-            run.name: tuple(Weights.of(t, FIRST_NOISE, self.drift, None) for t in run.traces)
-            for run in runs
-        }
+        self.weights = {run.name: assumed(run.traces, self.drift) for run in runs}
         self.rows: tuple[RunRows, ...] = ()
         self.x = np.empty(0)
         self.work: dict[str, int] = dict(work or {"marches": 0})
@@ -117,9 +112,7 @@ class Misfit:
 
     def of_readings(self) -> tuple[Array, Array]:
         """Return whitened residuals at the last point, and their Jacobian in ``z``."""
-        root = self.unknowns.prior.root
-        r = [row.triangle[:, -1] for row in self.rows]
-        J = [row.triangle[:, :-1] @ root[row.columns] for row in self.rows]
+        r, J = zip(*(row.in_z(self.unknowns.prior.root) for row in self.rows), strict=True)
         return np.concatenate(r), np.vstack(J)
 
     def be_at(self, z: Array, drift: float | None = None) -> None:

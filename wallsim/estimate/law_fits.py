@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.joint import Estimate, Misfit
-from wallsim.estimate.linearised import Linearised, Rows
+from wallsim.estimate.linearised import Linearised
 from wallsim.estimate.run_model import RunModel, RunRows, run_rows
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.estimate.weights import Weights
@@ -227,7 +227,7 @@ class OneLaw:
         """
         base, prior = self.estimate, self.unknowns.prior
         x, there = base.x, prior.mean.copy()
-        place = base.unknowns.prior.names.get(f"growth curvature {self.blend}")
+        place = base.unknowns.curvature(self.blend)
         if place is not None and self.law == "linear":
             variance = base.covariance[place, place]
             far = FARTHEST * np.sqrt(variance)
@@ -235,7 +235,7 @@ class OneLaw:
             x = x + base.covariance[:, place] / variance * move
         there[self.new] = x[self.old]
         if self.law == "constant":
-            there[self.resistances(self.unknowns)] += np.log(self.mean_growth())
+            there[self.unknowns.curve(f"R {self.blend}")] += np.log(self.mean_growth())
         return prior.z(there)
 
     def mean_growth(self) -> float:
@@ -243,16 +243,9 @@ class OneLaw:
         base = self.estimate
         first = next(f for f in base.campaign.firings if f.blend.name == self.blend)
         gas = next(run.surfaces.gas for run in base.runs if run.name == first.run.name)
-        place = base.unknowns.prior.names.get(f"growth curvature {self.blend}")
-        curvature = 0.0 if place is None else float(base.x[place])
+        curvature = base.unknowns.log_curvature(self.blend, base.x)
         times = gas.burn * (np.arange(20) + 0.5) / 20.0
         return float(np.mean([gas.growth(float(t), curvature)[0] for t in times]))
-
-    def resistances(self, unknowns: Unknowns) -> Index:
-        """Return the places of the blend's resistances along the tube."""
-        names = unknowns.prior.names
-        return np.array([i for name, i in names.items() if name.startswith(f"R {self.blend} at ")],
-                        dtype=np.intp)
 
     def __call__(self, z: Array) -> tuple[Array, Array]:
         """Return whitened residuals with the prior's, and their Jacobian in ``z``, compressed."""
@@ -282,25 +275,25 @@ class OneLaw:
         gone = np.setdiff1d(np.arange(base.x.size), self.old)
         shift = np.zeros(base.x.size)
         shift[self.old] = x[self.new] - base.x[self.old]
-        shift[np.intersect1d(gone, self.resistances(base.unknowns))] = -1.0
-        blocks = []
+        shift[np.intersect1d(gone, base.unknowns.curve(f"R {self.blend}"))] = -1.0
+        shares = []
         for run, row in zip(base.runs, base.rows, strict=True):
             if run.name in fresh:
                 row = fresh[run.name]
-                columns, r, J = row.columns, row.triangle[:, -1], row.triangle[:, :-1]
-            else:
-                r = row.triangle[:, -1] + row.triangle[:, :-1] @ shift[row.columns]
-                kept = ~np.isin(row.columns, gone)
-                columns = np.array([to_new[int(c)] for c in row.columns[kept]], dtype=np.intp)
-                J = row.triangle[:, :-1][:, kept]
-            blocks.append((run, r, J @ prior.root[columns], columns))
-        seen = np.bincount(np.concatenate([columns for *_, columns in blocks]), minlength=x.size)
-        alone = np.flatnonzero(seen == 1)
-        return Linearised(z, tuple(
-            Rows(run.name, r, J, np.intersect1d(columns, alone),
-                 sum(trace.t.size for trace in run.traces))
-            for run, r, J, columns in blocks
-        ))
+                shares.append((run, *row.in_z(prior.root), row.columns))
+                continue
+            r = row.triangle[:, -1] + row.triangle[:, :-1] @ shift[row.columns]
+            kept = ~np.isin(row.columns, gone)
+            columns = np.array([to_new[int(c)] for c in row.columns[kept]], dtype=np.intp)
+            shares.append((run, r, row.triangle[:, :-1][:, kept] @ prior.root[columns], columns))
+        return Linearised.joined(z, shares)
+
+    def own(self) -> Index:
+        """Return the places of the law's own unknowns: resistances and curvature."""
+        if self.law == "none":
+            return np.empty(0, dtype=np.intp)
+        own, curvature = self.unknowns.curve(f"R {self.blend}"), self.unknowns.curvature(self.blend)
+        return own if curvature is None else np.append(own, curvature)
 
     def collected(self, at: Linearised | None, converged: bool) -> LawFit:
         """Return the fit of this law at its solution; None if there was none to evaluate."""
@@ -310,10 +303,7 @@ class OneLaw:
             return LawFit(self.law, base, np.inf, np.nan, np.inf, np.inf, None, False, False,
                           evaluations)
         C = at.covariance
-        curvature = prior.names.get(f"growth curvature {self.blend}")
-        own = self.resistances(self.unknowns)
-        if curvature is not None:
-            own = np.append(own, curvature)
+        own = self.own()
         n = effective_samples(base, self.blend)
         k = float(np.sum(1.0 - np.diag(C)[own]))
         S, prior_chi2 = at.S - float(at.z[own] @ at.z[own]), float(at.z @ at.z)

@@ -173,22 +173,20 @@ class Averaged:
 
     Parameters
     ----------
-    members : tuple of (float, AlongTube)
-        Weights, which add up to one, and readouts of each law.
+    members : tuple of (float, Estimate)
+        Weights, which add up to one, and estimates of each law.
     """
 
-    members: tuple[tuple[float, AlongTube], ...]
+    members: tuple[tuple[float, Estimate], ...]
 
     @classmethod
-    def of(cls, along: AlongTube, choice: LawChoice | None) -> Averaged:
+    def of(cls, estimate: Estimate, choice: LawChoice | None) -> Averaged:
         """Return the average of ``choice``, that of the joint fit's law alone without one."""
-        if choice is None:
-            return cls(((1.0, along),))
-        return cls(tuple((w, AlongTube(estimate, along.z)) for w, estimate in choice.members))
+        return cls(((1.0, estimate),) if choice is None else choice.members)
 
     def laws(self, blend: str) -> tuple[str, ...]:
         """Return the laws of ``blend`` averaged over."""
-        return tuple(along.estimate.unknowns.laws[blend] for _, along in self.members)
+        return tuple(estimate.unknowns.laws[blend] for _, estimate in self.members)
 
     def interval(
         self,
@@ -204,8 +202,8 @@ class Averaged:
         covariance_of : callable
             Returns the covariance to the readout's gradient.
         """
-        readouts = [read(along) for _, along in self.members]
-        covariances = [covariance_of(along.estimate) for _, along in self.members]
+        readouts = [read(AlongTube.of(estimate)) for _, estimate in self.members]
+        covariances = [covariance_of(estimate) for _, estimate in self.members]
         if len(readouts) == 1:
             return readouts[0].interval(covariances[0])
         weights = np.array([w for w, _ in self.members])

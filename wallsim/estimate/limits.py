@@ -73,9 +73,9 @@ def of_traces(estimate: Estimate, along: AlongTube, blend: str) -> OfTraces:
     estimate: ``R (1 + d log R)``.
     """
     prior, C = estimate.unknowns.prior, estimate.covariance
-    at = [prior.names[f"R {blend} at {1e3 * z:.0f} mm"] for z in estimate.unknowns.knots]
+    at = estimate.unknowns.curve(f"R {blend}")
     root = prior.root[np.ix_(at, at)]
-    one = np.linalg.solve(root @ root.T, np.ones(len(at)))
+    one = np.linalg.solve(root @ root.T, np.ones(at.size))
     s = float(one.sum())
     v = np.zeros(C.shape[0])
     v[at] = one
@@ -107,8 +107,8 @@ def deposit_surface(
         rise, q = bore.flux.value * R_end, bore.flux.value[:, None]
         return Readout(T.value + rise, T.gradient + rise[:, None] * bore.flux.gradient
                        + q * (dR @ run.map.matrix), False)
-    place = estimate.unknowns.prior.names.get(f"growth curvature {blend}")
-    g, dg = gas.growth(gas.burn, 0.0 if place is None else float(estimate.x[place]))
+    place = estimate.unknowns.curvature(blend)
+    g, dg = gas.growth(gas.burn, estimate.unknowns.log_curvature(blend, estimate.x))
     R = along.resistance(blend)
     rise = bore.flux.value * R.value * g
     gradient = bore.flux.gradient + R.gradient

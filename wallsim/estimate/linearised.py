@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
+
+from wallsim.estimate.joint import Estimate
+from wallsim.estimate.run_model import RunModel
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -51,6 +55,35 @@ class Linearised:
     z: Array
     rows: tuple[Rows, ...]
 
+    @classmethod
+    def of(cls, estimate: Estimate) -> Linearised:
+        """Return the problem about an estimate, as its fit left it."""
+        prior = estimate.unknowns.prior
+        return cls.joined(prior.z(estimate.x), [
+            (run, *row.in_z(prior.root), row.columns)
+            for run, row in zip(estimate.runs, estimate.rows, strict=True)
+        ])
+
+    @classmethod
+    def joined(
+        cls, z: Array, shares: Sequence[tuple[RunModel, Array, Array, Index]]
+    ) -> Linearised:
+        """Return the problem about ``z``.
+
+        Parameters
+        ----------
+        z : Array, shape (m,)
+        shares : sequence of (RunModel, Array, Array, Index)
+            Of each firing: residuals (k,), their Jacobian (k, m), the unknowns it depends on.
+        """
+        seen = np.bincount(np.concatenate([columns for *_, columns in shares]), minlength=z.size)
+        alone = np.flatnonzero(seen == 1)
+        return cls(z, tuple(
+            Rows(run.name, r, J, np.intersect1d(columns, alone),
+                 sum(trace.t.size for trace in run.traces))
+            for run, r, J, columns in shares
+        ))
+
     @property
     def r(self) -> Array:
         """Residuals, those of the priors last."""
@@ -79,7 +112,7 @@ class Linearised:
 
     def compressed(self) -> tuple[Array, Array]:
         """Return residuals and Jacobian of the same sums of squares in few rows."""
-        triangle = np.linalg.qr(np.column_stack((self.J, self.r)), mode="r")
+        triangle = np.asarray(np.linalg.qr(np.column_stack((self.J, self.r)), mode="r"))
         return triangle[:, -1], triangle[:, :-1]
 
     def stepped(self) -> Linearised:

@@ -8,7 +8,7 @@ the normal likelihood that `wallsim.estimate.limits` has linearised at the estim
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from wallsim.estimate.joint import Estimate
 from wallsim.estimate.limits import OfTraces
 from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.wanted import Optimum, Wanted
-from wallsim.regression.least_squares import Misfit, Solution, solve
+from wallsim.regression.least_squares import Misfit, Refused, Solution, solve
 from wallsim.regression.prior import Prior
 from wallsim.regression.profile import Profile, Readout, profile
 
@@ -98,23 +98,26 @@ def limit_by_profile(
 ) -> tuple[OfTraces | None, int]:
     """Return the mean resistance of ``blend`` as the traces alone tell it, and the evaluations.
 
+    None where the misfit is no parabola, or the wall cannot be marched at one of the resistances.
+
     Parameters
     ----------
     guess : float
         Upper limit of the linearised likelihood [m^2 K/W]: where the misfit is looked at.
     """
     prior = estimate.unknowns.prior
-    at = np.array(
-        [prior.names[f"R {blend} at {1e3 * k:.0f} mm"] for k in estimate.unknowns.knots]
-    )
+    at = estimate.unknowns.curve(f"R {blend}")
     along = AlongTube.of(estimate)
     now = float(log_mean(along.resistance(blend)).value)
     values, least, evaluations = guess * np.array([NONE, 0.5, 1.0]), [], 0
     for R in values:
         x = prior.x(optimum.solution.z)
         x[at] += np.log(R / now)
-        held = _Held.of(estimate, optimum.misfit, at, along.z, blend, float(np.log(R)))
-        found = solve(held, prior.z(x), tolerance=3e-2, most=MOST)
+        held = _Held.of(along, optimum.misfit, blend, float(np.log(R)))
+        try:
+            found = solve(held, prior.z(x), tolerance=3e-2, most=MOST)
+        except Refused:
+            return None, evaluations
         least.append(found.misfit)
         evaluations += found.evaluations
     curvature, slope, _ = np.polyfit(values / guess, least, 2)
@@ -131,30 +134,26 @@ class _Held:
     ``away`` (m,) is the level's direction in ``z``, of unit length.
     """
 
-    estimate: Estimate
+    along: AlongTube
     misfit: Misfit
     away: Array
-    points: Array
     blend: str
     log_R: float
 
     @classmethod
-    def of(
-        cls, estimate: Estimate, misfit: Misfit, at: NDArray[np.intp], points: Array, blend: str,
-        log_R: float,
-    ) -> _Held:
-        root = estimate.unknowns.prior.root[np.ix_(at, at)]
-        away = np.zeros(estimate.x.size)
+    def of(cls, along: AlongTube, misfit: Misfit, blend: str, log_R: float) -> _Held:
+        at = along.unknowns.curve(f"R {blend}")
+        root = along.unknowns.prior.root[np.ix_(at, at)]
+        away = np.zeros(along.x.size)
         # Of precision P = root^-T root^-1 the level's part is P 1 1^T P/(1^T P 1).
         away[at] = np.linalg.solve(root, np.ones(at.size))
-        return cls(estimate, misfit, away / np.linalg.norm(away), points, blend, log_R)
+        return cls(along, misfit, away / np.linalg.norm(away), blend, log_R)
 
     def __call__(self, z: Array) -> tuple[Array, Array]:
         r, J = self.misfit(z)
-        m, away, prior = z.size, self.away, self.estimate.unknowns.prior
+        m, away, prior = z.size, self.away, self.along.unknowns.prior
         r[-m:] -= away * float(away @ z)
         J[-m:] -= np.outer(away, away)
-        tube = AlongTube(replace(self.estimate, x=prior.x(z)), self.points)
-        mean = log_mean(tube.resistance(self.blend))
+        mean = log_mean(self.along.at(prior.x(z)).resistance(self.blend))
         off = (float(np.log(mean.value)) - self.log_R) / HELD
         return np.append(r, off), np.vstack((J, mean.gradient @ prior.root / HELD))

@@ -100,13 +100,13 @@ def starting_point(unknowns: Unknowns, looks: list[StationLook]) -> Array:
     h comes from the bare firings (from all, where none is bare), R of a blend from the mean
     difference of ``1/U`` against them, everything else from its prior mean.
     """
-    prior, names = unknowns.prior, unknowns.prior.names
+    prior = unknowns.prior
     x = prior.mean.copy()
     clean = [look for look in looks if look.run not in unknowns.chains]
     bare = [look for look in clean if look.blend not in unknowns.laws] or looks
     if not bare:
         return np.zeros(x.size)
-    at = [names[f"h at {1e3 * z:.0f} mm"] for z in unknowns.knots]
+    at = unknowns.curve("h")
     z = np.array([look.z for look in bare])
     basis = smooth_basis(unknowns.knots, z)
     root = prior.root[np.ix_(at, at)]
@@ -115,7 +115,7 @@ def starting_point(unknowns: Unknowns, looks: list[StationLook]) -> Array:
     for name in unknowns.laws:
         mine = [look for look in clean if look.blend == name]
         mine = mine or [look for look in looks if look.blend == name]
-        at_R = [names[f"R {name} at {1e3 * s:.0f} mm"] for s in unknowns.knots]
+        at_R = unknowns.curve(f"R {name}")
         if not mine:
             continue
         h = np.exp(smooth_basis(unknowns.knots, np.array([m.z for m in mine])) @ x[at])

@@ -12,13 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from wallsim.build import Campaign
+from wallsim.case.model import Case
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.unknowns import smooth_basis
+from wallsim.estimate.run_model import RunModel
+from wallsim.estimate.unknowns import Unknowns, smooth_basis
 
 Array = NDArray[np.float64]
 
 COVERAGE = 0.95
 QUANTILE = float(norm.ppf(0.5 + 0.5 * COVERAGE))
+SPACING = 0.0125
 SHARES_SHOWN = 6
 SMALLEST_SHARE = 0.01
 
@@ -42,7 +46,7 @@ class Readout:
     def sd(self, covariance: Array) -> Array:
         """Return the standard deviation (of the log, where ``log``); shape of ``value``."""
         variance = np.einsum("...i,ij,...j->...", self.gradient, covariance, self.gradient)
-        return np.sqrt(np.maximum(variance, 0.0))
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
     def interval(self, covariance: Array) -> dict[str, object]:
         """Return estimate, low and high as plain numbers or lists."""
@@ -84,41 +88,59 @@ def log_mean(readout: Readout) -> Readout:
     return Readout(np.asarray(mean), gradient, True)
 
 
+def mean_removed_share(h: Readout, R: Readout) -> Readout:
+    """Return the mean along the last axis of ``h R/(1 + h R)`` of two positive readouts [-]."""
+    hR = h.value * R.value
+    share = hR / (1.0 + hR)
+    slope, mean = share / (1.0 + hR), share.mean()
+    gradient = (slope[:, None] * (h.gradient + R.gradient)).mean(axis=0) / mean
+    return Readout(np.asarray(mean), gradient, True)
+
+
+def points_along(case: Case) -> Array:
+    """Return where along the tube quantities are stated [m]: evenly, and at the stations."""
+    stations = np.unique([s.z.value for s in case.sensors])
+    low, high = stations[0], stations[-1]
+    n = max(2, int(np.ceil((high - low) / SPACING)) + 1)
+    z = np.unique(np.round(np.concatenate((np.linspace(low, high, n), stations)), 6))
+    return np.asarray(z[np.concatenate(([True], np.diff(z) > 1e-4))])
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class AlongTube:
-    """Quantities along the tube at the estimate, between the first and the last station.
+    """Quantities along the tube at ``x``, between the first and the last station.
 
     Parameters
     ----------
-    estimate : Estimate
+    campaign : Campaign
+    unknowns : Unknowns
+    runs : tuple of RunModel
+    x : Array, shape (m,)
     z : Array, shape (n_z,)
         Even, stations included [m].
     """
 
-    estimate: Estimate
+    campaign: Campaign
+    unknowns: Unknowns
+    runs: tuple[RunModel, ...]
+    x: Array
     z: Array
 
     @classmethod
-    def of(cls, estimate: Estimate, spacing: float = 0.0125) -> AlongTube:
-        """Choose the points from the stations of the case."""
-        stations = np.unique([s.z.value for s in estimate.campaign.case.sensors])
-        low, high = stations[0], stations[-1]
-        n = max(2, int(np.ceil((high - low) / spacing)) + 1)
-        z = np.unique(np.round(np.concatenate((np.linspace(low, high, n), stations)), 6))
-        keep = np.concatenate(([True], np.diff(z) > 1e-4))
-        return cls(estimate, z[keep])
+    def of(cls, estimate: Estimate) -> AlongTube:
+        """Return those of an estimate, at points chosen from the stations of the case."""
+        e = estimate
+        return cls(e.campaign, e.unknowns, e.runs, e.x, points_along(e.campaign.case))
 
-    def _block(self, label: str) -> tuple[NDArray[np.intp], Array]:
-        unknowns = self.estimate.unknowns
-        names = unknowns.prior.names
-        at = np.array([names[f"{label} at {1e3 * k:.0f} mm"] for k in unknowns.knots])
-        return at, smooth_basis(unknowns.knots, self.z)
+    def at(self, x: Array) -> AlongTube:
+        """Return the same quantities at other unknowns."""
+        return replace(self, x=x)
 
     def _curve(self, label: str) -> Readout:
-        at, basis = self._block(label)
-        gradient = np.zeros((self.z.size, self.estimate.x.size))
+        at, basis = self.unknowns.curve(label), smooth_basis(self.unknowns.knots, self.z)
+        gradient = np.zeros((self.z.size, self.x.size))
         gradient[:, at] = basis
-        return Readout(np.exp(basis @ self.estimate.x[at]), gradient, True)
+        return Readout(np.exp(basis @ self.x[at]), gradient, True)
 
     def coefficient(self) -> Readout:
         """Return h of the bare wall at the reference pressure [W/(m^2 K)]."""
@@ -127,13 +149,13 @@ class AlongTube:
     def blend_coefficient(self, blend: str) -> Readout:
         """Return h of ``blend`` without deposit at the reference pressure [W/(m^2 K)]."""
         h, name = self.coefficient(), f"coefficient factor {blend}"
-        place = self.estimate.unknowns.prior.names.get(name)
-        stated = self.estimate.campaign.case.blends[blend].coefficient.value
+        place = self.unknowns.prior.names.get(name)
+        stated = self.campaign.case.blends[blend].coefficient.value
         if place is None:
             return Readout(h.value * stated, h.gradient, True)
         gradient = h.gradient.copy()
         gradient[:, place] += 1.0
-        return Readout(h.value * np.exp(self.estimate.x[place]), gradient, True)
+        return Readout(h.value * np.exp(self.x[place]), gradient, True)
 
     def resistance(self, blend: str) -> Readout:
         """Return R at the end of the blend's longest burn [m^2 K/W]."""
@@ -141,21 +163,14 @@ class AlongTube:
 
     def removed_share(self, blend: str) -> Readout:
         """Return the mean share of the bare-wall flux that the deposit keeps out [-]."""
-        h, R = self.blend_coefficient(blend), self.resistance(blend)
-        hR = h.value * R.value
-        share = hR / (1.0 + hR)
-        slope = share / (1.0 + hR)
-        mean = share.mean()
-        gradient = (slope[:, None] * (h.gradient + R.gradient)).mean(axis=0) / mean
-        return Readout(np.asarray(mean), gradient, True)
+        return mean_removed_share(self.blend_coefficient(blend), self.resistance(blend))
 
     def growth(self, blend: str, times: Array) -> Readout:
         """Return the mean resistance over time from ignition [m^2 K/W]; shape (n_t,)."""
-        estimate = self.estimate
-        firing = next(f for f in estimate.campaign.firings if f.blend.name == blend)
-        gas = next(r for r in estimate.runs if r.name == firing.run.name).surfaces.gas
-        place = estimate.unknowns.prior.names.get(f"growth curvature {blend}")
-        curvature = 0.0 if place is None else float(estimate.x[place])
+        firing = next(f for f in self.campaign.firings if f.blend.name == blend)
+        gas = next(r for r in self.runs if r.name == firing.run.name).surfaces.gas
+        place = self.unknowns.curvature(blend)
+        curvature = self.unknowns.log_curvature(blend, self.x)
         mean = log_mean(self.resistance(blend))
         fresh = replace(gas, deposit_age=0.0, burn=np.inf)
         values, gradients = [], []

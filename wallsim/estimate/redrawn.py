@@ -13,13 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.estimate.joint import Estimate
+from wallsim.estimate.linearised import Linearised
 from wallsim.estimate.readouts import COVERAGE
+from wallsim.estimate.unknowns import OF_ONE_FIRING
 from wallsim.estimate.wanted import PEAK, THICKNESS, Wanted
 from wallsim.regression.bootstrap import Bootstrap, bootstrap
 
 Array = NDArray[np.float64]
 
-OWN = ("heating factor ", "gas temperature of firing ", "ignition offset ", "purge factor ")
+OWN = (*OF_ONE_FIRING, "retained fraction ", "lost fraction ", "shedding time ")
+"""Starts of the names of what a firing drawn twice has twice; not so where a later firing on the
+same deposit depends on it too."""
 SEED = 41
 NOT_OF_FIRINGS = {
     THICKNESS: "the conductivity is stated, and firings do not tell it",
@@ -49,18 +53,15 @@ class Redrawn:
 
     @classmethod
     def of(cls, estimate: Estimate, draws: int) -> Redrawn:
-        """Draw the firings of each blend ``draws`` times."""
+        """Draw the firings of each blend ``draws`` times, about the linearised minimum."""
         prior, firings = estimate.unknowns.prior, estimate.campaign.firings
-        z = prior.z(estimate.x)
-        rows = [(row.triangle[:, -1], _spread(row.columns, row.triangle[:, :-1], prior.root))
-                for row in estimate.rows]
-        step = _newton(rows, z)
-        rows = [(r + J @ step, J) for r, J in rows]
-        own = [np.array([prior.names[start + f.run.name] for start in OWN
-                         if start + f.run.name in prior.names], dtype=np.intp) for f in firings]
+        problem = Linearised.of(estimate).stepped()
+        own = [np.array([i for i in row.own if prior.parameters[i].name in
+                         [f"{start}{row.run}" for start in OWN]], dtype=np.intp)
+               for row in problem.rows]
         blends = [f.blend.name for f in firings]
-        found = bootstrap(rows, z + step, own, draws=draws, rng=np.random.default_rng(SEED),
-                          kinds=blends)
+        found = bootstrap([(row.r, row.J) for row in problem.rows], problem.z, own, draws=draws,
+                          rng=np.random.default_rng(SEED), kinds=blends)
         bare = len(estimate.campaign.bare)
         return cls(found, prior.root, {b: blends.count(b) for b in blends}, bare)
 
@@ -90,14 +91,3 @@ class Redrawn:
         if self.bare == 1:
             text += "; the one bare firing adds nothing to it"
         return text
-
-
-def _spread(columns: NDArray[np.intp], J: Array, root: Array) -> Array:
-    """Return a firing's Jacobian in ``z``."""
-    return np.asarray(J @ root[columns])
-
-
-def _newton(rows: list[tuple[Array, Array]], z: Array) -> Array:
-    """Return the step to the minimum of the linearised misfit: draws are about that."""
-    H = np.eye(z.size) + sum(J.T @ J for _, J in rows)
-    return -np.linalg.solve(H, z + sum(J.T @ r for r, J in rows))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from wallsim.build import Firing
 from wallsim.case.model import Blend
-from wallsim.estimate.unknowns import CURVATURE, PURGE_KNOTS, Unknowns, gas_family
+from wallsim.estimate.unknowns import CURVATURE, PURGE_KNOTS, Unknowns, at_knot, gas_family
 from wallsim.regression.prior import log_odds
 from wallsim.units import Quantity
 from wallsim.wall.gas import WallParameters
@@ -50,6 +50,7 @@ class RunMap:
     def at(self, x: Array) -> WallParameters:
         """Return the firing's parameters at ``x``."""
         return self.parameters.with_vector(self.constant + self.matrix @ x)
+
 
 def firing_map(unknowns: Unknowns, firing: Firing) -> RunMap:
     """Return how ``firing`` depends on the unknowns."""
@@ -103,7 +104,7 @@ class _RunMapper:
         for field, label in (("log_h", "h"), ("log_R", f"R {blend.name}")):
             rows = range(self.slots[field].start, self.slots[field].stop)
             for row, z in zip(rows, self.u.knots, strict=False):
-                self.replace(row, f"{label} at {1e3 * z:.0f} mm")
+                self.replace(row, at_knot(label, z))
         for row, t in zip(range(self.slots["log_purge"].start, self.slots["log_purge"].stop),
                           PURGE_KNOTS, strict=True):
             self.replace(row, f"purge coefficient after {t:g} s")
@@ -130,7 +131,7 @@ class _RunMapper:
         for i, blend in enumerate(self.chain.under):
             self.replace(self.slots["log_curvature_under"].start + i, f"growth curvature {blend}")
             for j, z in enumerate(knots):
-                self.replace(under + i * knots.size + j, f"R {blend} at {1e3 * z:.0f} mm")
+                self.replace(under + i * knots.size + j, at_knot(f"R {blend}", z))
         for i, (name, _) in enumerate(self.chain.shares):
             self.replace(self.slots["log_odds"].start + i, name)
         for i, (link, shed) in enumerate(self.chain.sheds):

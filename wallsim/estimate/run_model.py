@@ -326,6 +326,10 @@ class RunRows:
     weights: tuple[Weights, ...]
     work: dict[str, int]
 
+    def in_z(self, root: Array) -> tuple[Array, Array]:
+        """Return the whitened residuals, and their Jacobian to all ``z`` of ``x = .. + root z``."""
+        return self.triangle[:, -1], self.triangle[:, :-1] @ root[self.columns]
+
 
 def run_rows(
     run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None,
@@ -347,7 +351,7 @@ def run_rows(
     stacked = np.vstack(blocks)
     columns = np.flatnonzero(np.abs(stacked[:, :-1]).sum(axis=0))
     kept = stacked[:, [*columns, -1]]
-    triangle = np.linalg.qr(kept, mode="r")
+    triangle = np.asarray(np.linalg.qr(kept, mode="r"))
     if triangle.shape[0] < kept.shape[1]:
         padding = np.zeros((kept.shape[1] - triangle.shape[0], kept.shape[1]))
         triangle = np.vstack((triangle, padding))

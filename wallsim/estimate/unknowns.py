@@ -15,6 +15,7 @@ from wallsim.regression.prior import Parameter, Prior, log_odds, smooth_covarian
 from wallsim.units import Quantity
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 CLOSEST_KNOTS = 0.02
 RESISTANCE_VARIATION = 0.3
@@ -23,6 +24,9 @@ PURGE_SCATTER = 0.3
 PURGE_KNOTS = np.array([0.0, 2.0, 4.0, 6.0, 9.0, 14.0, 20.0])
 PURGE_VARIATION = 1.0
 PURGE_MEMORY = 8.0
+SCATTERING = ("heating factor ", "gas temperature of firing ", "purge factor ")
+"""Starts of the names of unknowns that every firing has anew."""
+OF_ONE_FIRING = (*SCATTERING, "ignition offset ")
 
 
 def knots(case: Case) -> Array:
@@ -34,6 +38,11 @@ def knots(case: Case) -> Array:
         if point - out[-1] > spacing and case.tube.length - point > spacing:
             out.append(point)
     return np.array([*out, case.tube.length])
+
+
+def at_knot(curve: str, z: float) -> str:
+    """Return the name of the unknown of ``curve`` ("h", "R BLEND") at the knot ``z`` [m]."""
+    return f"{curve} at {1e3 * z:.0f} mm"
 
 
 def smooth_basis(points: Array, z: Array) -> Array:
@@ -77,7 +86,6 @@ class _Collector:
         if log:
             sd, mean = log_sd(quantity), float(np.log(quantity.value))
         self.block([Parameter(name, unit, log, mean, sd, group)], np.array([[sd**2]]))
-
 
     def share(self, name: str, quantity: Quantity, group: str) -> None:
         """Add a fraction between 0 and 1 if it carries an uncertainty."""
@@ -136,6 +144,20 @@ class Unknowns:
         _add_carry_over(c, chains)
         return cls(case, Prior.of(c.blocks), points, chosen, t_ref, chains)
 
+    def curve(self, curve: str) -> Index:
+        """Return the places of ``curve`` ("h", "R BLEND") at the knots; shape (n,)."""
+        names = self.prior.names
+        return np.array([names[at_knot(curve, z)] for z in self.knots], dtype=np.intp)
+
+    def curvature(self, blend: str) -> int | None:
+        """Return the place of the curvature of a blend's growth; None where the law has none."""
+        return self.prior.names.get(f"growth curvature {blend}")
+
+    def log_curvature(self, blend: str, x: Array) -> float:
+        """Return the log of that curvature at ``x``; 0, of which no law asks, where it has none."""
+        place = self.curvature(blend)
+        return 0.0 if place is None else float(x[place])
+
     def sensor_map(self, sensor: str, firing: Firing) -> SensorMap:
         """Return the unknowns of ``sensor`` in ``firing``."""
         names = self.prior.names
@@ -178,7 +200,7 @@ def _add_gas_side(c: _Collector, case: Case, points: Array, t_ref: dict[str, flo
     cov = smooth_covariance(points, level, fit.coefficient_variation, fit.correlation_length)
     mean, sd = float(np.log(fit.coefficient.value)), float(np.sqrt(cov[0, 0]))
     group = "gas-side coefficient along the tube"
-    c.block([Parameter(f"h at {1e3 * z:.0f} mm", "W/m^2/K", True, mean, sd, group)
+    c.block([Parameter(at_knot("h", z), "W/m^2/K", True, mean, sd, group)
              for z in points], cov)
     c.single("pressure exponent", "1", fit.pressure_exponent, "pressure exponent")
     used = [b for b in case.blends.values() if b.name in t_ref]
@@ -221,7 +243,7 @@ def _add_deposits(c: _Collector, case: Case, points: Array, laws: dict[str, str]
             points, log_sd(deposit.resistance), RESISTANCE_VARIATION, case.fit.correlation_length
         )
         mean, sd = float(np.log(deposit.resistance.value)), float(np.sqrt(cov[0, 0]))
-        c.block([Parameter(f"R {name} at {1e3 * z:.0f} mm", "m^2*K/W", True, mean, sd,
+        c.block([Parameter(at_knot(f"R {name}", z), "m^2*K/W", True, mean, sd,
                            f"deposit of {name}") for z in points], cov)
         if law == "saturating":
             mean, sd = CURVATURE

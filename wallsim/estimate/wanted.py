@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from itertools import repeat
 from typing import Any
@@ -89,8 +89,8 @@ def wanted(
         deposit = entry["deposit"]
         if deposit is None or not deposit["identifiable"] or deposit["upper_limit_only"]:
             continue
-        mean = partial(_mean_resistance, estimate, along.z, blend)
-        share = partial(_removed_share, estimate, along.z, blend)
+        mean = partial(_mean_resistance, along, blend)
+        share = partial(_removed_share, along, blend)
         stated = estimate.campaign.case.blends[blend].deposit
         assert stated is not None
         k = stated.conductivity.value
@@ -121,12 +121,12 @@ def _laplace(
     return {"estimate": value, "low": value / ratio, "high": value * ratio}
 
 
-def _mean_resistance(estimate: Estimate, z: Array, blend: str, x: Array) -> Readout:
-    return log_mean(AlongTube(replace(estimate, x=x), z).resistance(blend))
+def _mean_resistance(along: AlongTube, blend: str, x: Array) -> Readout:
+    return log_mean(along.at(x).resistance(blend))
 
 
-def _removed_share(estimate: Estimate, z: Array, blend: str, x: Array) -> Readout:
-    return AlongTube(replace(estimate, x=x), z).removed_share(blend)
+def _removed_share(along: AlongTube, blend: str, x: Array) -> Readout:
+    return along.at(x).removed_share(blend)
 
 
 def _bore_temperature(

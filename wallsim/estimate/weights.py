@@ -8,12 +8,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.build import Trace
-from wallsim.regression.noise import Noise, estimate, huber_weights, without_nuisance
+from wallsim.regression.noise import (
+    Autoregression,
+    Noise,
+    estimate,
+    huber_weights,
+    without_nuisance,
+)
 
 Array = NDArray[np.float64]
 
 RAW_OFFSET = 1.5
 NOISE_FLOOR = 0.05
+FIRST_NOISE = Noise(1.0, Autoregression.of(np.array([1.0, 0.8])))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,6 +79,11 @@ def settled(trace: Trace, residuals: Array, terms: Array) -> Array:
     rows = np.vstack((terms, np.eye(terms.shape[1])))
     rhs = np.concatenate((residuals, np.zeros(terms.shape[1])))
     return residuals - terms @ np.linalg.lstsq(rows, rhs, rcond=None)[0]
+
+
+def assumed(traces: tuple[Trace, ...], drift: float) -> tuple[Weights, ...]:
+    """Return the residual models of a firing before its residuals are known."""
+    return tuple(Weights.of(t, FIRST_NOISE, drift, None) for t in traces)
 
 
 def learnt(

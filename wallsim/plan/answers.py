@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wallsim.estimate.readouts import QUANTILE
 from wallsim.materials.solid import Solid
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.strength import hot_strength, limit_load, thermal_stress
@@ -18,7 +19,6 @@ from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
 
-QUANTILE = 1.959963984540054
 
 
 def interval(values: Array, base: float | None = None) -> dict[str, float | None]:

@@ -16,14 +16,13 @@ from wallsim.build import Campaign
 from wallsim.case.model import Case
 from wallsim.errors import InputError
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.unknowns import Unknowns
+from wallsim.estimate.unknowns import SCATTERING, Unknowns
 
 Array = NDArray[np.float64]
 
 POSTERIOR = "posterior.npz"
 SEED = 20
 STATED = "values stated in the case, not fitted"
-OF_ONE_FIRING = ("heating factor ", "gas temperature of firing ", "purge factor ")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,7 +101,7 @@ class Knowledge:
         out = self.x[:, None] + self.root @ z
         if firing:
             anew = [i for i, p in enumerate(self.unknowns.prior.parameters)
-                    if p.name.startswith(OF_ONE_FIRING)]
+                    if p.name.startswith(SCATTERING)]
             own = rng.standard_normal((len(anew), n // 2))
             own = np.concatenate((np.zeros((len(anew), 1)), own, -own), axis=1)[:, :n]
             prior = self.unknowns.prior
@@ -132,7 +131,7 @@ def _scattering(unknowns: Unknowns, sd: Array) -> Unknowns:
     """Return the unknowns with firings that scatter as the fit has learnt."""
     prior = unknowns.prior
     for i, p in enumerate(prior.parameters):
-        if p.name.startswith(OF_ONE_FIRING) and sd[i] != p.sd:
+        if p.name.startswith(SCATTERING) and sd[i] != p.sd:
             prior = prior.rescaled(np.array([i]), float(sd[i] / p.sd))
     return replace(unknowns, prior=prior)
 

@@ -158,6 +158,11 @@ class NextQuestion:
     response: tuple[str, ...] | None
     scatter: Quantity
 
+    @property
+    def candidates(self) -> tuple[str, ...]:
+        """Blends to choose from, fired and new."""
+        return (*self.fired, *(b.name for b in self.new))
+
 
 def load_next(path: Path | str) -> NextQuestion:
     """Return the question at ``path``, or in the ``next.toml`` of the folder there.

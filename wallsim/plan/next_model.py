@@ -19,7 +19,6 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import repeat
-from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,17 +26,18 @@ from numpy.typing import NDArray
 from wallsim.build import Campaign, Firing
 from wallsim.case.model import ALL
 from wallsim.errors import ConvergenceError, TableRangeError
-from wallsim.estimate.joint import FIRST_NOISE
-from wallsim.estimate.readouts import AlongTube, Readout, log_mean
+from wallsim.estimate.readouts import AlongTube, Readout, log_mean, points_along
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings, run_rows
 from wallsim.estimate.unknowns import RESISTANCE_VARIATION, Unknowns, smooth_basis
-from wallsim.estimate.weights import Weights
+from wallsim.estimate.weights import Weights, assumed
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.next_file import NextQuestion
 from wallsim.plan.next_response import Response
 from wallsim.plan.place_design import without
 from wallsim.regression.prior import smooth_covariance
+from wallsim.wall.model import WallSlope
+from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -46,20 +46,6 @@ Index = NDArray[np.intp]
 def run_of(blend: str) -> str:
     """Return the name of the firing of ``blend`` that is to come."""
     return f"next firing of {blend}"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Held:
-    """What `AlongTube` reads of an estimate, for unknowns that no fit has seen all of."""
-
-    campaign: Campaign
-    unknowns: Unknowns
-    runs: tuple[RunModel, ...]
-    x: Array
-
-    def along(self) -> AlongTube:
-        """Return the quantities along the tube."""
-        return AlongTube.of(cast(Any, self))
 
 
 def extended(question: NextQuestion, campaign: Campaign) -> tuple[Campaign, Firing]:
@@ -71,7 +57,7 @@ def extended(question: NextQuestion, campaign: Campaign) -> tuple[Campaign, Firi
         blends[b.name] = replace(
             blends[b.like], name=b.name, like=b.like, silicon=b.silicon, water=b.water)
     firings = []
-    for name in (*question.fired, *(b.name for b in question.new)):
+    for name in question.candidates:
         run = replace(template.run, name=run_of(name), blend=name, start=None, retained=ALL,
                       shed=None, exclude={}, reattached=())
         firings.append(replace(template, run=run, blend=blends[name]))
@@ -86,11 +72,10 @@ class Outlook:
     Parameters
     ----------
     question : NextQuestion
-    campaign : Campaign
-        With the firings to come.
     template : Firing
         The one that they are like.
-    held : Held
+    along : AlongTube
+        At ``x_0``, of the campaign with the firings to come.
     root : Array, shape (m, q)
         ``x = x_0 + root u``.
     common : Index
@@ -103,9 +88,8 @@ class Outlook:
     """
 
     question: NextQuestion
-    campaign: Campaign
     template: Firing
-    held: Held
+    along: AlongTube
     root: Array
     common: Index
     response: Response | None
@@ -135,21 +119,22 @@ class Outlook:
         unknowns = replace(unknowns, t_ref=unknowns.t_ref | old.t_ref)
         x, root, own = _joined(unknowns, knowledge, question, template)
         runs = tuple(RunModel.of(every, f, unknowns, resolution) for f in every.firings)
-        held, response = Held(every, unknowns, runs, x), None
+        along = AlongTube(every, unknowns, runs, x, points_along(every.case))
+        response = None
         if question.new:
             named = [n for n in question.response or valued if n in valued]
-            response = Response.of(held.along(), named, template.burn, question)
-            x, root = _with_new(held, root, response, question)
-            held = replace(held, x=x)
+            response = Response.of(along, named, template.burn, question)
+            x, root = _with_new(along, root, response, question)
+            along = along.at(x)
         common = np.flatnonzero(~np.isin(np.arange(root.shape[1]), np.concatenate(own)))
         information, faults = _informed(
-            held, root, own, _weights(campaign, template, knowledge, resolution), resolution,
+            along, root, own, _weights(campaign, template, knowledge, resolution), resolution,
             executor)
-        return cls(question, every, template, held, root, common, response, information, faults)
+        return cls(question, template, along, root, common, response, information, faults)
 
     def mean_resistance(self, blend: str) -> Readout:
         """Return the mean R of ``blend``; its gradient to the common ``u``."""
-        mean = log_mean(self.held.along().resistance(blend))
+        mean = log_mean(self.along.resistance(blend))
         return Readout(mean.value, mean.gradient @ self.root[:, self.common], True)
 
     def covariance(self, gradients: Array, firings: Mapping[str, float]) -> Array:
@@ -177,7 +162,7 @@ def _joined(
     names, m = prior.names, known.mean.size
     at = np.array([names[p.name] for p in known.parameters])
     new = np.setdiff1d(np.arange(prior.mean.size), at)
-    for b in (*question.fired, *(b.name for b in question.new)):
+    for b in question.candidates:
         for i in new:
             twin = known.names.get(
                 prior.parameters[i].name.replace(run_of(b), template.run.name))
@@ -191,37 +176,33 @@ def _joined(
     root[np.ix_(new, np.arange(m, m + new.size))] = prior.root[np.ix_(new, new)]
     own = [
         m + np.flatnonzero([prior.parameters[i].name.endswith(f" {run_of(b)}") for i in new])
-        for b in (*question.fired, *(b.name for b in question.new))
+        for b in question.candidates
     ]
     return x, root, own
 
 
 def _with_new(
-    held: Held, root: Array, response: Response, question: NextQuestion
+    along: AlongTube, root: Array, response: Response, question: NextQuestion
 ) -> tuple[Array, Array]:
     """Return mean and root with the R of the new blends as the response says.
 
     Along the tube it is that of the blend it is like, about which it varies as the fit expects of
     a deposit, its mean apart.
     """
-    along, unknowns = held.along(), held.unknowns
-    names, case = unknowns.prior.names, unknowns.case
-    x, departures = held.x.copy(), np.linalg.cholesky(response.departures(question.new))
+    unknowns = along.unknowns
+    x, departures = along.x.copy(), np.linalg.cholesky(response.departures(question.new))
     last = root.shape[1]
     root = np.hstack((root, np.zeros((len(root), len(question.new)))))
     shape = np.linalg.cholesky(smooth_covariance(
-        unknowns.knots, 0.0, RESISTANCE_VARIATION, case.fit.correlation_length))
-
-    def places(blend: str) -> Index:
-        return np.array([names[f"R {blend} at {1e3 * k:.0f} mm"] for k in unknowns.knots])
-
+        unknowns.knots, 0.0, RESISTANCE_VARIATION, unknowns.case.fit.correlation_length))
+    basis = smooth_basis(unknowns.knots, along.z)
     before = root.copy()
     for i, b in enumerate(question.new):
-        at, like = places(b.name), places(b.like)
+        at, like = unknowns.curve(f"R {b.name}"), unknowns.curve(f"R {b.like}")
         mean, parent = response.expected(b, question), log_mean(along.resistance(b.like))
-        x[at] = held.x[like] + np.log(mean.value / parent.value)
-        R = np.exp(smooth_basis(unknowns.knots, along.z) @ held.x[like])
-        share = R @ smooth_basis(unknowns.knots, along.z) / R.sum()
+        x[at] = along.x[like] + np.log(mean.value / parent.value)
+        R = np.exp(basis @ along.x[like])
+        share = R @ basis / R.sum()
         own = np.flatnonzero(np.abs(before[at]).sum(axis=0))
         root[at] = before[like] + (mean.gradient - parent.gradient) @ before
         root[np.ix_(at, own)] += shape - share @ shape
@@ -236,25 +217,32 @@ def _weights(
     run = RunModel.of(campaign, template, knowledge.unknowns, resolution)
     wall, slope = WallBuilder(knowledge.unknowns, resolution).at(knowledge.x)
     drift = campaign.case.fit.drift
-    first = tuple(Weights.of(t, FIRST_NOISE, drift, None) for t in run.traces)
+    first = assumed(run.traces, drift)
     return run_rows(run, first, knowledge.x, wall, slope, drift).weights
 
 
 def _informed(
-    held: Held, root: Array, own: list[Index], weights: tuple[Weights, ...],
+    along: AlongTube, root: Array, own: list[Index], weights: tuple[Weights, ...],
     resolution: Resolution, executor: Executor,
 ) -> tuple[dict[str, Array], dict[str, str]]:
-    wall, slope = WallBuilder(held.unknowns, resolution).at(held.x)
+    """Return the information of each firing to come by blend, and why there is none.
+
+    Parameters
+    ----------
+    own : list of Index
+        Columns of ``u`` that are each firing's own.
+    """
+    wall, slope = WallBuilder(along.unknowns, resolution).at(along.x)
     gone = np.concatenate(own)
     kept = [np.setdiff1d(np.arange(root.shape[1]), np.setdiff1d(gone, one)) for one in own]
-    runs = held.runs[-len(own):]
+    runs, firings = along.runs[-len(own):], along.campaign.firings[-len(own):]
     found = executor.map(
-        _information, runs, repeat(weights), repeat(held.x), repeat(wall), repeat(slope),
+        _information, runs, repeat(weights), repeat(along.x), repeat(wall), repeat(slope),
         [root[:, columns] for columns in kept],
         [np.flatnonzero(np.isin(columns, one)) for columns, one in zip(kept, own, strict=True)],
     )
     information, faults = {}, {}
-    for firing, one in zip(held.campaign.firings[-len(own):], found, strict=True):
+    for firing, one in zip(firings, found, strict=True):
         if isinstance(one, str):
             faults[firing.blend.name] = one
         else:
@@ -263,8 +251,8 @@ def _informed(
 
 
 def _information(
-    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Any, slope: Any, root: Array,
-    own: Index,
+    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None,
+    root: Array, own: Index,
 ) -> Array | str:
     """Return the information of one firing on what outlasts it, or why it cannot be marched."""
     try:

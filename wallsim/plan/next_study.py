@@ -67,12 +67,17 @@ def settled(mean: Array, now: Array, after: Array, value: float, quantile: float
             return Chance(float(distance > half[0]), float(-distance > half[0]))
         return Chance(float(norm.cdf((distance - half[0]) / spread)),
                       float(norm.cdf((-distance - half[0]) / spread)))
-    values, vectors = np.linalg.eigh(gained)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    half_draws = np.random.default_rng(SEED).standard_normal((DRAWS // 2, mean.size))
-    draws = mean + np.concatenate((half_draws, -half_draws)) @ root.T
+    draws = _draws(mean, gained)
     return Chance(float((draws - half > value).any(axis=1).mean()),
                   float((draws + half < value).all(axis=1).mean()))
+
+
+def _draws(mean: Array, covariance: Array) -> Array:
+    """Return draws in pairs that mirror each other, always the same; shape (DRAWS, k)."""
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    half = np.random.default_rng(SEED).standard_normal((DRAWS // 2, mean.size))
+    return np.asarray(mean + np.concatenate((half, -half)) @ root.T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,10 +166,7 @@ class Study:
             sd = float(np.linalg.norm(self.gradients[n]))
             return float(norm.cdf((self.means[n] - self.value) / sd))
         G = np.array([self.gradients[n] for n in self.deciding])
-        values, vectors = np.linalg.eigh(G @ G.T)
-        half = np.random.default_rng(SEED).standard_normal((DRAWS // 2, len(G)))
-        draws = np.array([self.means[n] for n in self.deciding]) + np.concatenate(
-            (half, -half)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+        draws = _draws(np.array([self.means[n] for n in self.deciding]), G @ G.T)
         return float((draws > self.value).any(axis=1).mean())
 
     def repeated(self, blend: str) -> list[Step]:

@@ -18,7 +18,7 @@ from wallsim.build import BLOCK, Campaign, Trace
 from wallsim.estimate.bore import BoreReadouts, bore_readouts
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings
-from wallsim.estimate.unknowns import Unknowns, smooth_basis
+from wallsim.estimate.unknowns import OF_ONE_FIRING, Unknowns, smooth_basis
 from wallsim.estimate.weights import Weights
 from wallsim.plan.place_campaign import Candidate, block_noise, planned_campaign
 from wallsim.plan.place_design import covariance, without
@@ -27,8 +27,6 @@ from wallsim.plan.place_file import Plan, Want
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-OF_FIRING = ("heating factor {}", "gas temperature of firing {}", "ignition offset {}",
-             "purge factor {}")
 OF_SENSOR = ("lag {}", "lead loss {}", "position {}")
 
 
@@ -104,22 +102,21 @@ class Marched:
         """Return the bore's readouts of a kind of firing, with h ``hotter`` times expected."""
         firing = next(f for f in self.campaign.firings if f.run.name == run)
         model = RunModel.of(self.campaign, firing, self.unknowns, self.resolution)
-        x, names = self.unknowns.prior.mean.copy(), self.unknowns.prior.names
-        at = [names[f"h at {1e3 * z:.0f} mm"] for z in self.unknowns.knots]
-        x[at] += np.log(hotter)
+        x = self.unknowns.prior.mean.copy()
+        x[self.unknowns.curve("h")] += np.log(hotter)
         wall, slope = WallBuilder(self.unknowns, self.resolution).at(x)
         return bore_readouts(model, x, wall, slope, np.array([0.0]), limit)
 
     def gradient(self, want: Want) -> Wanted:
         """Return what is wanted and its gradient to the unknowns of one firing of each kind."""
-        prior, names = self.unknowns.prior, self.unknowns.prior.names
+        prior = self.unknowns.prior
         places = np.array([c.z for c in self.candidates])
         z = np.linspace(places.min(), places.max(), 41)
         basis = smooth_basis(self.unknowns.knots, z)
 
         def curve(label: str) -> Array:
             rows = np.zeros((z.size, prior.mean.size))
-            rows[:, [names[f"{label} at {1e3 * k:.0f} mm"] for k in self.unknowns.knots]] = basis
+            rows[:, self.unknowns.curve(label)] = basis
             return rows
 
         def mean_R(blend: str) -> tuple[float, Array]:
@@ -187,7 +184,7 @@ class Informed:
             if (n := form.format(c.sensor.name)) in names
         }
         of_firing = {
-            run: [names[n] for form in OF_FIRING if (n := form.format(run)) in names]
+            run: [names[n] for start in OF_ONE_FIRING if (n := f"{start}{run}") in names]
             for run in self.of
         }
         own = of_sensor.union(*of_firing.values())

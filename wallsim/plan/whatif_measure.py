@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from wallsim.build import Campaign, Trace
 from wallsim.case.model import Sensor
 from wallsim.errors import ConvergenceError, TableRangeError
-from wallsim.estimate.joint import FIRST_NOISE
+from wallsim.estimate.readouts import QUANTILE
 from wallsim.estimate.run_model import (
     Resolution,
     RunModel,
@@ -31,11 +31,10 @@ from wallsim.estimate.run_model import (
     readings,
     run_rows,
 )
-from wallsim.estimate.unknowns import RESISTANCE_VARIATION, smooth_basis
-from wallsim.estimate.weights import Weights
+from wallsim.estimate.unknowns import OF_ONE_FIRING, RESISTANCE_VARIATION, smooth_basis
+from wallsim.estimate.weights import Weights, assumed
 from wallsim.materials.solid import Solid
-from wallsim.plan.answers import QUANTILE
-from wallsim.plan.draws import OF_ONE_FIRING, Knowledge
+from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble
 from wallsim.plan.whatif_file import Change
 from wallsim.regression.noise import Noise
@@ -52,7 +51,6 @@ TOLD = 3.0
 """Standard deviations above zero from which on a deposit counts as measurable."""
 UNKNOWN_LEVEL = 10.0
 """Standard deviation of the log of R, so wide that the traces alone tell the level."""
-FIRING = (*OF_ONE_FIRING, "ignition offset ")
 ATTACHMENT = ("lag ", "lead loss ", "position ")
 METAL = ("conductivity ", "heat capacity ")
 BARE = "bare"
@@ -117,13 +115,12 @@ class Stand:
         unknowns, case = knowledge.unknowns, campaign.case
         first = {f.blend.name: f for f in reversed(campaign.firings)}
         runs = [RunModel.of(campaign, f, unknowns, resolution) for f in first.values()]
-        assumed = [tuple(Weights.of(t, FIRST_NOISE, case.fit.drift, None) for t in run.traces)
-                   for run in runs]
-        words, weights, marches = "assumed: 1 K, correlation 0.8 after 0.1 s", assumed, 0
+        first_weights = [assumed(run.traces, case.fit.drift) for run in runs]
+        words, weights, marches = "assumed: 1 K, correlation 0.8 after 0.1 s", first_weights, 0
         if knowledge.of_a_fit:
             wall, slope = WallBuilder(unknowns, resolution).at(knowledge.x)
             weights = [rows.weights for rows in executor.map(
-                run_rows, runs, assumed, repeat(knowledge.x), repeat(wall), repeat(slope),
+                run_rows, runs, first_weights, repeat(knowledge.x), repeat(wall), repeat(slope),
                 repeat(case.fit.drift))]
             words, marches = "residuals of the logged firings about the fit", len(runs)
         stated = {s.name: s for s in case.sensors}
@@ -137,7 +134,7 @@ class Stand:
 
     def before(self, change: Change) -> tuple[Array, Array]:
         """Return mean and covariance of the unknowns before the changed firing is made."""
-        anew: tuple[str, ...] = FIRING
+        anew: tuple[str, ...] = OF_ONE_FIRING
         if change.wall is not None or change.bore is not None or change.metal is not None:
             anew += ATTACHMENT
         if change.metal is not None:
