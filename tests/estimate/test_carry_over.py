@@ -1,6 +1,7 @@
 """A tiny campaign whose deposit is carried over, then comes off: told, found and not imagined."""
 
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from tests.cli.campaign import BURN, RESISTANCE, log_rows, write
 from tests.statistics.campaigns import Here
 from wallsim.build import load_campaign
 from wallsim.errors import LogError
+from wallsim.estimate.joint import Misfit
+from wallsim.estimate.redrawn import Redrawn
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import RunModel, WallBuilder
 from wallsim.estimate.unknowns import Unknowns
@@ -127,6 +130,22 @@ def test_draws_of_a_forecast_march_with_the_same_deposit(tmp_path):
     for i in range(3):
         alone = march(wall, run.surfaces, run.map.at(x[:, i]), run.schedule, run.bore, run.start)
         assert np.abs(track.T[-1, bore, i] - alone.y[-1]).max() < 0.05
+
+
+def test_firings_on_one_deposit_are_drawn_anew_sharing_what_the_later_one_depends_on(tmp_path):
+    loaded = load_campaign(wallsim.load_case(campaign(
+        tmp_path, "bare", "whole", "again", whole='shed = "2 s +- 0.3 s"',
+        again='start = "as left by whole"')))
+    unknowns, resolution = Unknowns.of(loaded), first_guess(loaded)
+    runs = tuple(RunModel.of(loaded, f, unknowns, resolution) for f in loaded.firings)
+    misfit = Misfit(unknowns, resolution, runs, Here())
+    misfit.be_at(np.zeros(unknowns.prior.mean.size))
+    estimate = SimpleNamespace(campaign=loaded, unknowns=unknowns, runs=runs, rows=misfit.rows,
+                               x=unknowns.prior.mean)
+    drawn = Redrawn.of(estimate, 5)
+    shared = {unknowns.prior.parameters[i].name for i in drawn.found.shared}
+    assert {"ignition offset whole", "lost fraction whole", "shedding time whole"} <= shared
+    assert not {"heating factor whole", "ignition offset again", "retained fraction again"} & shared
 
 
 def test_a_moment_outside_the_burn_is_refused(tmp_path):

@@ -1,6 +1,7 @@
 """Intervals beside those from curvature, on a tiny campaign: against refits and each other."""
 
 import builtins
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -18,7 +19,7 @@ from wallsim.estimate.profiled import _Held, limit_by_profile, profiled
 from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.redrawn import OWN, Redrawn
 from wallsim.estimate.wanted import PEAK, REMOVED, THICKNESS, Optimum, R, wanted
-from wallsim.regression.least_squares import solve
+from wallsim.regression.least_squares import Refused, solve
 from wallsim.regression.profile import RISE
 
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
@@ -253,6 +254,14 @@ def test_near_none_the_limit_by_profile_is_that_of_the_linearised_likelihood(tmp
         fit.estimate, Optimum.of(fit.estimate, Here()), "dosed", linear.upper_limit
     )
     assert found.upper_limit == pytest.approx(linear.upper_limit, rel=0.25)
+
+
+def test_a_wall_that_cannot_be_marched_without_its_deposit_gives_no_limit(told):
+    def refuses(z):
+        raise Refused("too hot for its table")
+
+    optimum = replace(Optimum.of(told.estimate, Here()), misfit=refuses)
+    assert limit_by_profile(told.estimate, optimum, "dosed", 1e-4) == (None, 0)
 
 
 def test_holding_a_resistance_leaves_out_the_prior_of_its_level_alone(told):
