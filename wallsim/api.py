@@ -29,7 +29,7 @@ from wallsim.workers import processes
 Progress = Callable[[str, int, float], None]
 
 
-class _Result:
+class Outcome:
     """What all outcomes can do; each says what it was made from and how it is written."""
 
     __slots__ = ()
@@ -72,7 +72,7 @@ class _Result:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FitResult(_Result):
+class FitResult(Outcome):
     """Outcome of `fit`.
 
     Parameters
@@ -111,7 +111,7 @@ class FitResult(_Result):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Forecast(_Result):
+class Forecast(Outcome):
     """Outcome of `predict` and `whatif`.
 
     Parameters
@@ -278,7 +278,7 @@ def _inputs(case: Case, fitted: Path | str | None) -> tuple[Path, ...]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Placement(_Result):
+class Placement(Outcome):
     """Outcome of `place`.
 
     Parameters

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from wallsim.api import _Result
+from wallsim.api import Outcome
 from wallsim.build import load_campaign
 from wallsim.plan import next_document
 from wallsim.plan.next_file import NextQuestion, load_next
@@ -19,7 +19,7 @@ from wallsim.workers import processes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class NextFiring(_Result):
+class NextFiring(Outcome):
     """Outcome of `next_firing`.
 
     Parameters

@@ -135,7 +135,8 @@ def mesh_of(tube: Tube) -> Mesh | None:
     """
     if tube.mesh is None:
         return None
-    from wallsim.wall.mesh_file import Outline, read_mesh
+    from wallsim.wall.mesh_checks import Outline
+    from wallsim.wall.mesh_file import read_mesh
 
     outline = Outline(tube.inner_radius, tube.outer_radius, tube.length)
     return read_mesh(tube.mesh, tube.solids, outline)

@@ -56,6 +56,15 @@ def fixed(value: Any, places: int, scale: float = 1.0) -> str:
     return rounded(value, places) if math.isfinite(value) else "-"
 
 
+def per_cent(share: float) -> str:
+    """Return a chance in whole per cent; what is not quite nothing or certain says so."""
+    if 0.0 < share < 0.005:
+        return "below 1 %"
+    if 0.995 < share < 1.0:
+        return "above 99 %"
+    return f"{100.0 * share:.0f} %"
+
+
 def interval_text(
     interval: Mapping[str, Any] | None, scale: float = 1.0, shift: float = 0.0
 ) -> str:

@@ -25,8 +25,9 @@ from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, run_of
 from wallsim.plan.next_response import Response, _columns
 from wallsim.plan.next_study import settled
-from wallsim.plan.next_words import mixture, per_cent
+from wallsim.plan.next_words import mixture
 from wallsim.report import render
+from wallsim.rounding import per_cent
 from wallsim.units import Quantity
 
 CASES = Path(__file__).parents[2] / "cases"

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,7 +67,7 @@ class Chain:
 
     @classmethod
     def of(
-        cls, campaign: Campaign, firing: Firing, laws: Mapping[str, str],
+        cls, campaign: Campaign, firing: Firing, laws: Mapping[str, Law],
         t_ref: Mapping[str, float],
     ) -> Chain | None:
         """Return the chain of ``firing``; None where its bore was clean and stays whole."""
@@ -78,7 +77,7 @@ class Chain:
 
     @classmethod
     def whole(
-        cls, campaign: Campaign, firing: Firing, laws: Mapping[str, str],
+        cls, campaign: Campaign, firing: Firing, laws: Mapping[str, Law],
         t_ref: Mapping[str, float],
     ) -> Chain | None:
         """Return the chain of ``firing``, if only of itself; None where the bore is bare."""
@@ -92,7 +91,7 @@ class Chain:
         if all(f.blend.name not in laws for f in firings):
             return None
         return cls(tuple(
-            Link(f.run.name, f.blend.name, cast(Law, laws.get(f.blend.name, "none")),
+            Link(f.run.name, f.blend.name, laws.get(f.blend.name, "none"),
                  t_ref[f.blend.name], f.burn, f.events.ignition,
                  f.run.retained if i else None, f.run.shed)
             for i, f in enumerate(firings)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from wallsim.estimate.identify import has_value
+
 
 def cautions(document: dict[str, Any]) -> list[dict[str, str]]:
     """Return a warning for each contradiction of case and logs, and one for growth alone."""
@@ -37,10 +39,7 @@ def _growth_alone(document: dict[str, Any]) -> list[str]:
     resistance 48 % too high with the truth outside its interval, and nothing else told of it.
     """
     deposits = {name: blend["deposit"] for name, blend in document["blends"].items()}
-    told = [
-        name for name, deposit in deposits.items()
-        if deposit and deposit["identifiable"] and not deposit["upper_limit_only"]
-    ]
+    told = [name for name, deposit in deposits.items() if has_value(deposit)]
     bare = any(deposits.get(run.get("blend")) is None for run in document["runs"].values())
     if bare or not told:
         return []

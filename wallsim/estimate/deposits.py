@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from wallsim.estimate.advice import advice
 from wallsim.estimate.bore import BoreReadouts
-from wallsim.estimate.identify import Identifiability, identifiability
+from wallsim.estimate.identify import Identifiability, has_value, identifiability
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.laws import Averaged, LawChoice
 from wallsim.estimate.limits import softening
@@ -54,8 +54,8 @@ def blend_document(
     }
     if name in estimate.unknowns.laws:
         deposit = _deposit(estimate, along, name, choice)
-        told = deposit["identifiable"] and not deposit["upper_limit_only"]
-        deposit["softening"] = softening(estimate, along, name, bores) if told else None
+        valued = has_value(deposit)
+        deposit["softening"] = softening(estimate, along, name, bores) if valued else None
         out["deposit"] = deposit
     return out
 

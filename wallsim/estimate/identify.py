@@ -7,7 +7,9 @@ apart, and so does growth.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -40,6 +42,14 @@ class Identifiability:
     upper_limit_only: bool
     reason: str
     upper_limit: float | None = None
+
+
+def has_value(deposit: Mapping[str, Any] | None) -> bool:
+    """Return whether the part ``deposit`` of a blend's document gives a resistance.
+
+    Not where there is no deposit, where it is not identifiable, and where it has but a limit.
+    """
+    return bool(deposit and deposit["identifiable"] and not deposit["upper_limit_only"])
 
 
 def identifiability(

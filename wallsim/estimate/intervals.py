@@ -108,7 +108,7 @@ def intervals(
     wants = wanted(estimate, document, executor, bores=bores)
     if not (asked.samples or asked.redraws):
         wants = [want for want in wants if asked.profiles(want)]
-    rows = [{"quantity": w.key, "of": w.of, "laplace": dict(w.laplace),
+    rows: list[dict[str, Any]] = [{"quantity": w.key, "of": w.of, "laplace": dict(w.laplace),
              **dict.fromkeys(NOTES), "remarks": []} for w in wants]
     out["readouts"] = rows
     work = _Work(estimate, asked, executor, progress, wants, rows)

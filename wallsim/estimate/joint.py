@@ -150,7 +150,6 @@ def estimate_jointly(
     executor: Executor,
     progress: Progress | None = None,
     resolution: Resolution | None = None,
-    laws: dict[str, str] | None = None,
 ) -> Estimate:
     """Fit all unknowns of ``campaign`` to all its traces.
 
@@ -161,7 +160,7 @@ def estimate_jointly(
     ConvergenceError
         If the model cannot be evaluated there for another reason.
     """
-    unknowns = Unknowns.of(campaign, laws)
+    unknowns = Unknowns.of(campaign)
     z = starting_point(unknowns, slope_method(campaign))
     coarse = resolution or first_guess(campaign)
     misfit = Misfit(unknowns, coarse, _models(campaign, unknowns, coarse), executor)

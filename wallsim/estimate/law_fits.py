@@ -29,6 +29,7 @@ from wallsim.estimate.run_model import RunModel, RunRows, run_rows
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.estimate.weights import Weights
 from wallsim.regression.least_squares import Refused, solve
+from wallsim.wall.deposit import Law
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 
@@ -51,7 +52,7 @@ class LawFit:
 
     Parameters
     ----------
-    law : str
+    law : {"none", "constant", "linear", "saturating"}
     estimate : Estimate
         With this law: unknowns, ``x``, covariance; ``runs`` are those that carry the deposit.
     misfit : float
@@ -71,7 +72,7 @@ class LawFit:
         Of the blend's firings; 0 where none was needed.
     """
 
-    law: str
+    law: Law
     estimate: Estimate
     misfit: float
     parameters: float
@@ -84,7 +85,7 @@ class LawFit:
 
 
 def fit_laws(
-    estimate: Estimate, pairs: Sequence[tuple[str, str]], executor: Executor
+    estimate: Estimate, pairs: Sequence[tuple[str, Law]], executor: Executor
 ) -> list[LawFit]:
     """Return the estimate with each pair of blend and law, all other blends keeping theirs."""
     problems = [OneLaw(estimate, blend, law, executor) for blend, law in pairs]
@@ -144,7 +145,7 @@ def effective_samples(estimate: Estimate, blend: str) -> float:
     ))
 
 
-def with_law(estimate: Estimate, blend: str, law: str) -> Unknowns:
+def with_law(estimate: Estimate, blend: str, law: Law) -> Unknowns:
     """Return the unknowns with ``law`` for ``blend``; scatters learnt in the fit are kept."""
     base = estimate.unknowns
     if law == base.laws[blend]:
@@ -178,7 +179,7 @@ class OneLaw:
     beyond `EXCLUDED`.
     """
 
-    def __init__(self, estimate: Estimate, blend: str, law: str, executor: Executor) -> None:
+    def __init__(self, estimate: Estimate, blend: str, law: Law, executor: Executor) -> None:
         self.estimate, self.blend, self.law = estimate, blend, law
         self.unknowns = with_law(estimate, blend, law)
         self.fitted = self.unknowns is estimate.unknowns

@@ -20,10 +20,11 @@ from wallsim.case.model import Blend
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.law_fits import LawFit, effective_samples, fit_laws
 from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, plain
+from wallsim.wall.deposit import Law
 
 Array = NDArray[np.float64]
 
-LAWS = ("none", "constant", "linear", "saturating")
+LAWS: tuple[Law, ...] = ("none", "constant", "linear", "saturating")
 UNTOLD = 0.05
 """Weight from which on a law is not told apart from the best."""
 IN_WORDS = {

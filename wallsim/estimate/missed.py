@@ -36,7 +36,7 @@ class _Missed:
 def missed_traces(document: dict[str, Any]) -> list[dict[str, str]]:
     """Return a line for each of the worst traces that the model misses, one for all others."""
     missed = sorted(_missed(document), key=lambda m: m.limit / m.rms)
-    out = []
+    out: list[dict[str, str]] = []
     told: set[tuple[str, str]] = set()
     for one in missed:
         if len(out) >= MOST or (one.run, one.sensor) in told:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.estimate.carry_over import Chain, Link
+from wallsim.estimate.identify import has_value
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import AlongTube, Readout, single
 from wallsim.estimate.run_model import RunModel
@@ -39,7 +40,7 @@ def run_deposit(
     if chain is None:
         return None
     links = [link for link in chain.links if link.law != "none"]
-    told = all(_told(blends[link.blend]) for link in links)
+    told = all(has_value(blends[link.blend]["deposit"]) for link in links)
     reader = _Reader(estimate, along.z, run, chain, told)
     last = chain.last
     carried = last.retained is not None
@@ -50,11 +51,6 @@ def run_deposit(
         "mean_resistance_at_shutdown_m2K_W": reader.at(run.surfaces.gas.burn),
         "shedding": _shedding(estimate, chain, reader),
     }
-
-
-def _told(blend: Mapping[str, Any]) -> bool:
-    deposit = blend["deposit"]
-    return bool(deposit and deposit["identifiable"] and not deposit["upper_limit_only"])
 
 
 def _share(estimate: Estimate, name: str, link: Link) -> dict[str, object]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from wallsim.case.model import Case
 from wallsim.estimate.carry_over import Chain
 from wallsim.regression.prior import Parameter, Prior, log_odds, smooth_covariance
 from wallsim.units import Quantity
+from wallsim.wall.deposit import Law
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -104,7 +106,7 @@ class Unknowns:
     prior : Prior
     knots : Array, shape (n,)
         Of h and R along the tube [m].
-    laws : dict of str to str
+    laws : dict of str to {"constant", "linear", "saturating"}
         Growth law by blend (only blends with a deposit).
     t_ref : dict of str to float
         Longest burn of each blend [s], at which R is stated.
@@ -115,24 +117,26 @@ class Unknowns:
     case: Case
     prior: Prior
     knots: Array
-    laws: dict[str, str]
+    laws: dict[str, Law]
     t_ref: dict[str, float]
     chains: dict[str, Chain]
 
     @classmethod
-    def of(cls, campaign: Campaign, laws: dict[str, str] | None = None) -> Unknowns:
+    def of(cls, campaign: Campaign, laws: Mapping[str, Law] | None = None) -> Unknowns:
         """Collect the unknowns of ``campaign``; ``laws`` overrides growth laws by blend."""
         case = campaign.case
         points = knots(case)
         t_ref: dict[str, float] = {}
         for f in campaign.firings:
             t_ref[f.blend.name] = max(t_ref.get(f.blend.name, 0.0), f.burn)
-        chosen = {
-            b.name: {"auto": "saturating"}.get(b.deposit.growth, b.deposit.growth)
+        stated: dict[str, Law] = {
+            b.name: "saturating" if b.deposit.growth == "auto" else b.deposit.growth
             for b in case.blends.values()
             if b.deposit is not None and b.name in t_ref
         }
-        chosen = {b: law for b, law in (chosen | (laws or {})).items() if law != "none"}
+        chosen: dict[str, Law] = {
+            b: law for b, law in (stated | dict(laws or {})).items() if law != "none"
+        }
         c = _Collector()
         _add_gas_side(c, case, points, t_ref)
         _add_deposits(c, case, points, chosen)
@@ -235,7 +239,7 @@ def _add_purge(c: _Collector, stated: Quantity) -> None:
                        "purge after shutdown") for s in t], cov)
 
 
-def _add_deposits(c: _Collector, case: Case, points: Array, laws: dict[str, str]) -> None:
+def _add_deposits(c: _Collector, case: Case, points: Array, laws: Mapping[str, Law]) -> None:
     for name, law in laws.items():
         deposit = case.blends[name].deposit
         assert deposit is not None

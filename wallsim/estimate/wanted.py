@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.estimate.bore import bore_temperature, hottest_bore
+from wallsim.estimate.identify import has_value
 from wallsim.estimate.joint import Estimate, Misfit
 from wallsim.estimate.readouts import QUANTILE, AlongTube, Readout, log_mean
 from wallsim.estimate.run_model import RunModel, WallBuilder
@@ -86,8 +87,7 @@ def wanted(
     along = AlongTube.of(estimate)
     out = []
     for blend, entry in document["blends"].items():
-        deposit = entry["deposit"]
-        if deposit is None or not deposit["identifiable"] or deposit["upper_limit_only"]:
+        if not has_value(entry["deposit"]):
             continue
         mean = partial(_mean_resistance, along, blend)
         share = partial(_removed_share, along, blend)

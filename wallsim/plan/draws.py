@@ -17,6 +17,7 @@ from wallsim.case.model import Case
 from wallsim.errors import InputError
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.unknowns import SCATTERING, Unknowns
+from wallsim.wall.deposit import Law
 
 Array = NDArray[np.float64]
 
@@ -63,7 +64,8 @@ class Knowledge:
         path = Path(folder) / POSTERIOR
         try:
             with np.load(path, allow_pickle=False) as saved:
-                names, laws = saved["names"].tolist(), saved["laws"].tolist()
+                names = saved["names"].tolist()
+                laws: dict[str, Law] = dict(law.split("\t") for law in saved["laws"].tolist())
                 x, covariance, sd = saved["x"], saved["covariance"], saved["prior_sd"]
                 signature = str(saved["case"])
         except FileNotFoundError:
@@ -71,7 +73,7 @@ class Knowledge:
             raise InputError(f"{folder}: has no {POSTERIOR}; run the fit again: {hint}") from None
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
             raise InputError(f"{path}: cannot be read ({error}); run the fit again") from error
-        unknowns = Unknowns.of(campaign, dict(law.split("\t") for law in laws))
+        unknowns = Unknowns.of(campaign, laws)
         known = [p.name for p in unknowns.prior.parameters]
         if names != known or signature != _signature(campaign.case):
             raise InputError(

@@ -100,7 +100,7 @@ class Ensemble:
 
     def get(self, field: str) -> Array:
         """Return one scalar parameter of every draw; shape (n_draws,)."""
-        return self.p[self.slots[field].start]
+        return np.asarray(self.p[self.slots[field].start])
 
     def growth(self, t: float) -> Array:
         """Return the growth of the deposit at ``t`` [s]; shape (n_draws,)."""

@@ -14,6 +14,7 @@ import numpy as np
 from wallsim import __version__
 from wallsim.build import Campaign
 from wallsim.errors import InputError
+from wallsim.estimate.identify import has_value
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.next_file import NextQuestion
 from wallsim.plan.next_model import Outlook
@@ -65,9 +66,7 @@ class Told:
         path = Path(folder) / RESULT
         try:
             document = json.loads(path.read_text(encoding="utf-8"))
-            valued = tuple(
-                n for n, b in document["blends"].items() if (d := b["deposit"]) is not None
-                and d["identifiable"] and not d["upper_limit_only"])
+            valued = tuple(n for n, b in document["blends"].items() if has_value(b["deposit"]))
             problems = [v["text"] for v in document["verdict"] if v["level"] == "bad"]
             if not document["fit"]["converged"]:
                 problems.insert(0, "it did not converge")

@@ -115,7 +115,7 @@ class Outlook:
         """
         every, template = extended(question, campaign)
         old, resolution = knowledge.unknowns, first_guess(campaign)
-        unknowns = Unknowns.of(every, dict(old.laws))
+        unknowns = Unknowns.of(every, old.laws)
         unknowns = replace(unknowns, t_ref=unknowns.t_ref | old.t_ref)
         x, root, own = _joined(unknowns, knowledge, question, template)
         runs = tuple(RunModel.of(every, f, unknowns, resolution) for f in every.firings)

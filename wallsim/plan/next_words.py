@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from wallsim.rounding import interval_text, significant
+from wallsim.rounding import interval_text, per_cent, significant
 
 Document = dict[str, Any]
 
@@ -13,15 +13,6 @@ UNIT = "mm²K/W"
 AS_GOOD = 0.02
 LIKELY = 0.5
 BETTER = 0.03
-
-
-def per_cent(share: float) -> str:
-    """Return a chance in whole per cent; what is not quite nothing or certain says so."""
-    if 0.0 < share < 0.005:
-        return "below 1 %"
-    if 0.995 < share < 1.0:
-        return "above 99 %"
-    return f"{100.0 * share:.0f} %"
 
 
 def times(n: int) -> str:

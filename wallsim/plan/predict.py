@@ -207,7 +207,7 @@ def _frame(task: _Task, run: RunModel, track: Track, end: float) -> pd.DataFrame
     seen = np.einsum("sn,tnd->tsd", run.observe.toarray(), track.T)
     on_grid = CubicSpline(track.t, seen)(np.minimum(grid, track.t[-1]))
     every = np.arange(int(firing.end / firing.block))
-    t = (every + 0.5) * firing.block
+    t = np.asarray((every + 0.5) * firing.block, dtype=np.float64)
     offset = run.map.offset_fixed if run.map.offset is None else x[run.map.offset, 0]
     sampling = Sampling.at(t - offset, grid.size, GRID_STEP)
     hottest = np.maximum.accumulate(track.T.max(axis=1))

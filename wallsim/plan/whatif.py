@@ -267,8 +267,8 @@ def _times(
     deposit = base.blend.deposit
     if deposit is not None and deposit.softening is not None:
         surface = deposit_surface(run, whole).max(axis=1)
-        times = interval(crossing(whole.t, surface, deposit.softening), 0.0)
-        out["deposit softens"] = {"at_K": deposit.softening, "time_s": times, "note": ""}
+        found = interval(crossing(whole.t, surface, deposit.softening), 0.0)
+        out["deposit softens"] = {"at_K": deposit.softening, "time_s": found, "note": ""}
     return out
 
 

@@ -16,7 +16,8 @@ from pydantic import Field, PlainValidator
 
 from wallsim.case import load_case
 from wallsim.case.model import Case
-from wallsim.case.schema import FixedTemperature, Table, Word, key, reader
+from wallsim.case.quantities import FixedTemperature, Word, reader
+from wallsim.case.schema import Table, key
 from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError, InputError
 from wallsim.materials import load_solid
@@ -262,7 +263,8 @@ def _stated(table: ChangeKeys) -> dict[str, Any]:
 
 def _changes(keys: WhatIfKeys, varied: dict[str, tuple[Any, ...]]) -> tuple[Change, ...]:
     out = []
-    for variant in keys.variant or [ChangeKeys()]:
+    variants: list[ChangeKeys] = [*keys.variant] or [ChangeKeys()]
+    for variant in variants:
         for values in product(*varied.values()):
             changed = dict(zip(varied, values, strict=True))
             out.append(Change(**(_stated(keys.base) | changed | _stated(variant))))

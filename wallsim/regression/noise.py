@@ -163,7 +163,7 @@ def without_nuisance(white: Array, rows: Array) -> Array:
     q, r = np.linalg.qr(white)
     inner, vectors = np.linalg.eigh(np.eye(r.shape[0]) + r @ r.T)
     shrink = (vectors / np.sqrt(inner)) @ vectors.T - np.eye(r.shape[0])
-    return rows + q @ (shrink @ (q.T @ rows))
+    return np.asarray(rows + q @ (shrink @ (q.T @ rows)))
 
 
 def huber_weights(whitened: Array) -> Array:

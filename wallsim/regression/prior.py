@@ -108,7 +108,7 @@ class Prior:
 
     def z(self, x: Array) -> Array:
         """Return the unit-normal coordinates of ``x``."""
-        return np.linalg.solve(self.root, x - self.mean)
+        return np.asarray(np.linalg.solve(self.root, x - self.mean), dtype=np.float64)
 
 
 def log_odds(value: float, sd: float) -> tuple[float, float]:
@@ -141,4 +141,4 @@ def smooth_covariance(points: Array, level: float, variation: float, length: flo
     """
     d = np.sqrt(5.0) * np.abs(points[:, None] - points[None, :]) / length
     kernel = (1.0 + d + d**2 / 3.0) * np.exp(-d)
-    return level**2 + variation**2 * kernel + 1e-10 * np.eye(points.size)
+    return np.asarray(level**2 + variation**2 * kernel + 1e-10 * np.eye(points.size))

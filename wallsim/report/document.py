@@ -214,7 +214,7 @@ def read_document(folder: Path) -> dict[str, Any]:
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: cannot be read ({error}); run the command again") from error
     schema = document.get("schema") if isinstance(document, dict) else None
-    if schema not in NEEDED:
+    if not isinstance(schema, str) or schema not in NEEDED:
         raise InputError(
             f"{path}: schema: must be {' or '.join(NEEDED)} (got {schema!r}); "
             "render it with the version that wrote it, or run the command again"

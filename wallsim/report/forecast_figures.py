@@ -233,13 +233,14 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     x, y = (axis[k] * AXES[names[k]][1] + AXES[names[k]][2] for k in (0, 1))
     figure = canvas(4.6)
     axes = figure.subplots()
-    shown = np.ma.masked_invalid(middle)
-    levels, norm = 10, None
+    shown: Any = np.ma.masked_invalid(middle)
+    levels: int | Array = 10
+    norm = None
     if key == "margin":
         shown = np.maximum(shown, LEAST_MARGIN)
         levels, norm = _steep(shown.compressed()), LogNorm()
     filled = axes.contourf(x, y, shown, levels=levels, norm=norm, cmap="cividis")
-    inner = filled.levels[1:-1:2]
+    inner = np.asarray(filled.levels)[1:-1:2]
     if inner.size:
         lines = axes.contour(x, y, shown, levels=inner, colors="white", linewidths=1.0)
         axes.clabel(lines, fmt="%g", fontsize=9.0)

@@ -9,12 +9,11 @@ from matplotlib.ticker import MaxNLocator
 
 from wallsim.report.document import Document, array
 from wallsim.report.style import COLOURS, DASHES, SETTINGS, Drawing, canvas, finish, legend_below
+from wallsim.report.words import PER_MM2
 
 MARKERS = "osD^vPXh"
 SECTION = "next firing"
 MOST_LINES = 8
-SCALE = 1e6
-UNIT = "mm²K/W"
 
 
 def draw_next(document: Document) -> list[Drawing]:
@@ -68,14 +67,14 @@ def draw_intervals(document: Document) -> Drawing:
         if own:
             _bar(axes, own["expected"], -1.0 - i, "#c9c9c9", 5.0, None)
         shown = own["after"][n] if own else row["steps"][n]["mean_resistance_m2K_W"]
-        label = {True: "the new blend itself", False: f"{d['blend']}, after"}[bool(own)]
+        label = "the new blend itself" if own else f"{d['blend']}, after"
         _bar(axes, shown, -1.0 - i, colour, 1.7, label)
         labels.append(row["blend"])
-    axes.axvline(SCALE * d["above_m2K_W"], color=COLOURS[3], linestyle="--", linewidth=1.2,
+    axes.axvline(PER_MM2 * d["above_m2K_W"], color=COLOURS[3], linestyle="--", linewidth=1.2,
                  label="asked for")
     axes.set_yticks(-array(range(len(labels))), labels)
     axes.grid(visible=False, axis="y")
-    axes.set_xlabel(f"mean R [{UNIT}]")
+    axes.set_xlabel("mean R [mm²K/W]")
     axes.set_title(f"intervals after {n + 1} firing{'s' if n else ''}, if the estimates stay")
     handles, names = axes.get_legend_handles_labels()
     once = dict(zip(names, handles, strict=True))
@@ -88,6 +87,6 @@ def draw_intervals(document: Document) -> Drawing:
 
 
 def _bar(axes: Any, interval: Document, y: float, colour: str, width: float, label: Any) -> None:
-    low, mid, high = (SCALE * interval[k] for k in ("low", "estimate", "high"))
+    low, mid, high = (PER_MM2 * interval[k] for k in ("low", "estimate", "high"))
     axes.plot([low, high], [y, y], color=colour, linewidth=width, solid_capstyle="butt")
     axes.plot(mid, y, color=colour, marker="o", markersize=5.0, linestyle="none", label=label)

@@ -11,9 +11,9 @@ from wallsim.report.document import Document, write_json, write_table
 from wallsim.report.folder import render
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
-from wallsim.rounding import interval_text
+from wallsim.report.words import PER_MM2
+from wallsim.rounding import interval_text, per_cent
 
-SCALE = 1e6
 SHOWN = 5
 
 
@@ -55,13 +55,14 @@ def rows_of(document: Document) -> list[dict[str, str]]:
         step, own = row["steps"][n], row["own_resistance_m2K_W"]
         out.append({
             "firing": row["blend"],
-            "chance": _share(step["chance"]),
-            "yes": _share(step["chance_above"]), "no": _share(step["chance_below"]),
-            "interval": interval_text(step["mean_resistance_m2K_W"], SCALE),
-            "narrower": f"{100.0 * step['narrower_by']:.0f} %",
-            "own": interval_text(own["expected"], SCALE) if own else "-",
-            "own_then": interval_text(own["after"][n], SCALE) if own else "-",
-            "most": _share(row["steps"][-1]["chance"]), "end": _share(row["without_end"]["chance"]),
+            "chance": per_cent(step["chance"]),
+            "yes": per_cent(step["chance_above"]), "no": per_cent(step["chance_below"]),
+            "interval": interval_text(step["mean_resistance_m2K_W"], PER_MM2),
+            "narrower": per_cent(step["narrower_by"]),
+            "own": interval_text(own["expected"], PER_MM2) if own else "-",
+            "own_then": interval_text(own["after"][n], PER_MM2) if own else "-",
+            "most": per_cent(row["steps"][-1]["chance"]),
+            "end": per_cent(row["without_end"]["chance"]),
         })
     return out
 
@@ -70,10 +71,6 @@ def _gain(row: dict[str, str]) -> str:
     if row["own"] == "-":
         return f"interval {row['narrower']} narrower"
     return f"its own R from {row['own']} to {row['own_then']}"
-
-
-def _share(value: float) -> str:
-    return f"{100.0 * value:.0f} %"
 
 
 def next_text(document: Document) -> str:
@@ -86,7 +83,7 @@ def next_text(document: Document) -> str:
     lines.append(f"Chance to settle it with {n} firing{'s' if n > 1 else ''} of")
     width = max(len(row["firing"]) for row in rows[:SHOWN])
     lines.extend(
-        f"    {row['firing']:<{width}}  {row['chance']:>5}, {_gain(row)}" for row in rows[:SHOWN])
+        f"    {row['firing']:<{width}}  {row['chance']:>10}, {_gain(row)}" for row in rows[:SHOWN])
     if len(rows) > SHOWN:
         lines.append(f"    and {len(rows) - SHOWN} more, in the report")
     lines.extend(f"{name}: left out, {why}" for name, why in document["left_out"].items())

@@ -31,7 +31,7 @@ def finer_at_the_ends(length: float, n: int) -> Array:
     middle = (np.arange(n) + 0.5) / n
     size = 1.0 - END_REFINEMENT * np.abs(2.0 * middle - 1.0) ** 3
     points = np.concatenate(([0.0], np.cumsum(size)))
-    return length * points / points[-1]
+    return np.asarray(length * points / points[-1])
 
 
 def tube_mesh(inner: float, outer: float, length: float, n_r: int, n_z: int) -> MeshQuad:

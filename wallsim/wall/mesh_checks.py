@@ -133,7 +133,7 @@ def _coincident(mesh: RawMesh) -> Iterator[str]:
 def _boundary(mesh: RawMesh) -> Index:
     sides = np.sort(sides_of(mesh.cells), axis=1)
     unique, count = np.unique(sides, axis=0, return_counts=True)
-    return unique[count == 1]
+    return np.asarray(unique[count == 1])
 
 
 def _neighbours(mesh: RawMesh) -> Iterator[str]:

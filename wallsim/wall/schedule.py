@@ -64,4 +64,4 @@ def _growing(span: float, first: float, longest: float, fineness: float) -> Arra
         total += dt
         dt = min(dt * growth, longest / fineness)
     ends = np.concatenate(([0.0], np.cumsum(steps)))
-    return ends * (span / ends[-1])
+    return np.asarray(ends * (span / ends[-1]))

@@ -23,7 +23,7 @@ GRID_STEP = 0.02
 
 def even_grid(end: float, step: float = GRID_STEP) -> Array:
     """Return an even grid from 0 to at least ``end`` [s]."""
-    return step * np.arange(int(np.ceil(end / step)) + 3)
+    return step * np.arange(int(np.ceil(end / step)) + 3, dtype=np.float64)
 
 
 def parabola_matrix(stage_times: Array, t: Array) -> sp.csr_matrix:

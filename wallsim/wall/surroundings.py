@@ -32,7 +32,7 @@ def nusselt_horizontal_cylinder(rayleigh: Array, prandtl: float = _PRANDTL) -> A
     Churchill & Chu (1975), Int. J. Heat Mass Transfer 18, 1049-1053.
     """
     blunt = (1.0 + (0.559 / prandtl) ** (9.0 / 16.0)) ** (8.0 / 27.0)
-    return (0.60 + 0.387 * rayleigh ** (1.0 / 6.0) / blunt) ** 2
+    return np.asarray((0.60 + 0.387 * rayleigh ** (1.0 / 6.0) / blunt) ** 2)
 
 
 def natural_convection(T: Array, ambient: float, diameter: float) -> Array:
