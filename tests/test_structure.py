@@ -8,8 +8,8 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "wallsim"
 ORDER = (
     "errors", "rounding", "units", "toml_lines", "source", "materials", "case", "logs", "wall",
-    "regression", "consistency", "build", "estimate", "plan", "starter", "workers", "output",
-    "report", "check", "api", "api_next", "cli",
+    "regression", "consistency", "build", "quick", "estimate", "plan", "starter", "workers",
+    "output", "report", "check", "api", "api_next", "cli",
 )
 ALLOWED = {
     "regression": {"regression", "errors"},

@@ -16,8 +16,8 @@ import pandas as pd
 from wallsim.build import Campaign, load_campaign
 from wallsim.case.model import Case
 from wallsim.estimate.document import build
-from wallsim.estimate.intervals import Asked, doubts
-from wallsim.estimate.intervals import intervals as in_other_ways
+from wallsim.estimate.intervals.document import Asked, doubts
+from wallsim.estimate.intervals.document import intervals as in_other_ways
 from wallsim.estimate.joint import Estimate, estimate_jointly
 from wallsim.estimate.laws import asked as laws_asked
 from wallsim.estimate.laws import compare_laws

@@ -11,8 +11,8 @@ from tests.cli.campaign import BURN, RESISTANCE, log_rows, write
 from tests.statistics.campaigns import Here
 from wallsim.build import load_campaign
 from wallsim.errors import LogError
+from wallsim.estimate.intervals.redrawn import Redrawn
 from wallsim.estimate.joint import Misfit
-from wallsim.estimate.redrawn import Redrawn
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import RunModel, WallBuilder
 from wallsim.estimate.unknowns import Unknowns

@@ -12,13 +12,13 @@ from tests.cli.campaign import RESISTANCE, log_rows, write
 from tests.statistics.campaigns import Here
 from wallsim.build import load_campaign
 from wallsim.errors import InputError
-from wallsim.estimate.intervals import DOUBTFUL, Asked, doubts, intervals
+from wallsim.estimate.intervals.document import DOUBTFUL, Asked, doubts, intervals
+from wallsim.estimate.intervals.profiled import _Held, limit_by_profile, profiled
+from wallsim.estimate.intervals.redrawn import OWN, Redrawn
+from wallsim.estimate.intervals.wanted import PEAK, REMOVED, THICKNESS, Optimum, R, wanted
 from wallsim.estimate.joint import Misfit, estimate_jointly
 from wallsim.estimate.limits import of_traces
-from wallsim.estimate.profiled import _Held, limit_by_profile, profiled
 from wallsim.estimate.readouts import AlongTube, log_mean
-from wallsim.estimate.redrawn import OWN, Redrawn
-from wallsim.estimate.wanted import PEAK, REMOVED, THICKNESS, Optimum, R, wanted
 from wallsim.regression.least_squares import Refused, solve
 from wallsim.regression.profile import RISE
 

@@ -12,7 +12,7 @@ import wallsim
 from tests.lance.campaign import lance
 from tests.report import sample
 from wallsim.build import load_campaign
-from wallsim.estimate.witnesses import METHODS, quick_looks
+from wallsim.quick.witnesses import METHODS, quick_looks
 from wallsim.report.document import plain
 from wallsim.report.quick_looks import draw_quick_looks, quick_fluxes, quick_resistances
 

@@ -5,7 +5,7 @@ import pytest
 
 from tests.exact.bodies import metal
 from tests.exact.series import flux as cylinder
-from wallsim.estimate.inverse import (
+from wallsim.quick.inverse import (
     Record,
     Smoothed,
     calorimetric,
@@ -15,8 +15,8 @@ from wallsim.estimate.inverse import (
     smooth,
     smoothing_time,
 )
-from wallsim.estimate.radial_wall import RadialWall
-from wallsim.estimate.sequential import RadialMarch, future_steps, march_sequentially, sequential
+from wallsim.quick.radial_wall import RadialWall
+from wallsim.quick.sequential import RadialMarch, future_steps, march_sequentially, sequential
 
 START = 300.0
 

@@ -11,11 +11,11 @@ from tests.lance.campaign import Deposit, lance
 from tests.lance.conduction import Resolution
 from tests.lance.firing import march
 from tests.lance.metals import STAINLESS, constant_metal
-from wallsim.estimate.flux_pairs import Station, along, pair_resistances
-from wallsim.estimate.inverse import Record, Smoothed, calorimetric, exact_inverse, lumped_slope
-from wallsim.estimate.radial_wall import RadialWall
-from wallsim.estimate.sequential import sequential
 from wallsim.materials.solid import Solid, Table
+from wallsim.quick.flux_pairs import Station, along, pair_resistances
+from wallsim.quick.inverse import Record, Smoothed, calorimetric, exact_inverse, lumped_slope
+from wallsim.quick.radial_wall import RadialWall
+from wallsim.quick.sequential import sequential
 
 H, R = 1000.0, 2e-4
 CAMPAIGN = SimpleNamespace(case=SimpleNamespace(blends={

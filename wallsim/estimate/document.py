@@ -30,7 +30,7 @@ from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.scatter import scatters
 from wallsim.estimate.shedding import suspected_shedding
 from wallsim.estimate.verdict import verdict
-from wallsim.estimate.witnesses import quick_looks
+from wallsim.quick.witnesses import quick_looks
 
 Array = NDArray[np.float64]
 

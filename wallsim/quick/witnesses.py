@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.build import Campaign
-from wallsim.estimate.flux_pairs import PairResistance, at_times, pair_resistances, stations
-from wallsim.estimate.inverse import (
+from wallsim.quick.flux_pairs import PairResistance, at_times, pair_resistances, stations
+from wallsim.quick.inverse import (
     HeatOfBurn,
     History,
     Record,
@@ -26,8 +26,8 @@ from wallsim.estimate.inverse import (
     records,
     smoothing_time,
 )
-from wallsim.estimate.radial_wall import RadialWall
-from wallsim.estimate.sequential import future_steps, sequential
+from wallsim.quick.radial_wall import RadialWall
+from wallsim.quick.sequential import future_steps, sequential
 
 Array = NDArray[np.float64]
 

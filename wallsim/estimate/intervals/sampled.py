@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.bore import hottest_bore
+from wallsim.estimate.intervals.wanted import PEAK, Optimum, Wanted
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import COVERAGE
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
-from wallsim.estimate.wanted import PEAK, Optimum, Wanted
 from wallsim.estimate.weights import Weights
 from wallsim.regression.sample import WALKERS, Sample, sample
 from wallsim.wall.operators import Wall

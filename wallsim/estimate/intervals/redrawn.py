@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wallsim.estimate.intervals.wanted import PEAK, THICKNESS, Wanted
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.linearised import Linearised
 from wallsim.estimate.readouts import COVERAGE
 from wallsim.estimate.unknowns import OF_ONE_FIRING
-from wallsim.estimate.wanted import PEAK, THICKNESS, Wanted
 from wallsim.regression.bootstrap import Bootstrap, bootstrap
 
 Array = NDArray[np.float64]

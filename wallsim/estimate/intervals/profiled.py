@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wallsim.estimate.intervals.wanted import Optimum, Wanted
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.limits import OfTraces
 from wallsim.estimate.readouts import AlongTube, log_mean
-from wallsim.estimate.wanted import Optimum, Wanted
 from wallsim.regression.least_squares import Misfit, Refused, Solution, solve
 from wallsim.regression.prior import Prior
 from wallsim.regression.profile import Profile, Readout, profile

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.build import Campaign, Firing, Trace, mesh_of
-from wallsim.estimate.radial_wall import RadialWall
+from wallsim.quick.radial_wall import RadialWall
 from wallsim.wall.mesh import outside_radius
 
 Array = NDArray[np.float64]

@@ -15,17 +15,19 @@ from typing import Any
 import numpy as np
 
 from wallsim.errors import InputError
+from wallsim.estimate.intervals.profiled import limit_by_profile, profiled
+from wallsim.estimate.intervals.redrawn import Redrawn
+from wallsim.estimate.intervals.sampled import interval, sampled
+from wallsim.estimate.intervals.wanted import PEAK, Optimum, R, Wanted, wanted
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.limits import of_traces
-from wallsim.estimate.profiled import limit_by_profile, profiled
 from wallsim.estimate.readouts import QUANTILE, AlongTube
-from wallsim.estimate.redrawn import Redrawn
-from wallsim.estimate.sampled import interval, sampled
-from wallsim.estimate.wanted import PEAK, Optimum, R, Wanted, wanted
-from wallsim.regression.sample import Sample, sampler
+from wallsim.regression.sample import sampler
 from wallsim.rounding import interval_text
 
 Progress = Callable[[str, int, float], None]
+Pair = tuple[Wanted, dict[str, Any]]
+"""A read-out and its row."""
 
 METHODS = ("auto", "laplace", "profile")
 DOUBTFUL = 0.15
@@ -100,28 +102,28 @@ def intervals(
     progress : callable or None
         Told the stage, the evaluations so far and the misfit.
     """
-    out: dict[str, Any] = {
-        "reported": "laplace", "asked": asked.method, "readouts": [],
-        **dict.fromkeys(NOTES),
-    }
     bores = asked.method == "profile" or asked.samples > 0
     wants = wanted(estimate, document, executor, bores=bores)
     if not (asked.samples or asked.redraws):
         wants = [want for want in wants if asked.profiles(want)]
-    rows: list[dict[str, Any]] = [{"quantity": w.key, "of": w.of, "laplace": dict(w.laplace),
-             **dict.fromkeys(NOTES), "remarks": []} for w in wants]
-    out["readouts"] = rows
-    work = _Work(estimate, asked, executor, progress, wants, rows)
+    rows: list[dict[str, Any]] = [
+        {"quantity": w.key, "of": w.of, "laplace": dict(w.laplace), **dict.fromkeys(NOTES),
+         "remarks": []} for w in wants
+    ]
+    pairs = list(zip(wants, rows, strict=True))
+    chosen = [(want, row) for want, row in pairs if asked.profiles(want)]
+    ways: dict[str, dict[str, Any] | None] = dict.fromkeys(NOTES)
     if asked.redraws:
-        out["bootstrap"] = work.redraw()
-    if any(asked.profiles(want) for want in wants):
-        out["profile"] = work.profile()
-    if asked.samples:
-        out["sample"] = work.sample()
-    if asked.method == "profile":
-        out["profile"] = {"how": NOTES["profile"]}
-        rows += work.limits(document)
-    return out
+        ways["bootstrap"] = _redrawn(estimate, asked.redraws, pairs)
+    if asked.samples or chosen or asked.method == "profile":
+        marches = _Marches(estimate, executor, progress)
+        if chosen or asked.method == "profile":
+            ways["profile"] = marches.profiles(chosen)
+        if asked.samples:
+            ways["sample"] = marches.samples(asked.samples, pairs)
+        if asked.method == "profile":
+            rows += marches.limits(document)
+    return {"reported": "laplace", "asked": asked.method, "readouts": rows, **ways}
 
 
 def doubts(part: Mapping[str, Any]) -> list[dict[str, str]]:
@@ -148,41 +150,35 @@ def doubts(part: Mapping[str, Any]) -> list[dict[str, str]]:
     return lines
 
 
-class _Work:
-    """Fills the rows of the read-outs, one way after the other."""
+def _redrawn(estimate: Estimate, draws: int, pairs: list[Pair]) -> dict[str, Any]:
+    """Fill the rows with intervals from firings drawn anew, and return what holds for all."""
+    drawn = Redrawn.of(estimate, draws)
+    for want, row in pairs:
+        row["bootstrap"] = drawn.interval(want, estimate.x)
+        if want.key != PEAK:
+            reason = drawn.reason(want)
+            row["remarks"].append(
+                f"no bootstrap: {reason}" if reason else f"bootstrap: {drawn.remark(want)}"
+            )
+    return {"draws": draws, "how": NOTES["bootstrap"]}
 
-    def __init__(
-        self, estimate: Estimate, asked: Asked, executor: Executor, progress: Progress | None,
-        wants: list[Wanted], rows: list[dict[str, Any]],
-    ) -> None:
-        self.estimate, self.asked, self.executor = estimate, asked, executor
-        self.progress, self.wants, self.rows = progress, wants, rows
+
+class _Marches:
+    """Fills rows in the ways that march the firings again, and counts the evaluations."""
+
+    def __init__(self, estimate: Estimate, executor: Executor, progress: Progress | None) -> None:
+        self.estimate, self.executor, self.progress = estimate, executor, progress
+        self.optimum = Optimum.of(estimate, executor)
         self.evaluations = 0
-        needed = asked.samples or asked.method == "profile" or any(map(asked.profiles, wants))
-        self.optimum = Optimum.of(estimate, executor) if needed else None
 
     def tell(self, stage: str) -> None:
         if self.progress:
             evaluations = self.estimate.evaluations + self.evaluations
             self.progress(stage, evaluations, self.estimate.chi2)
 
-    def redraw(self) -> dict[str, Any]:
-        drawn = Redrawn.of(self.estimate, self.asked.redraws)
-        for want, row in zip(self.wants, self.rows, strict=True):
-            row["bootstrap"] = drawn.interval(want, self.estimate.x)
-            if want.key != PEAK:
-                reason = drawn.reason(want)
-                row["remarks"].append(
-                    f"no bootstrap: {reason}" if reason else f"bootstrap: {drawn.remark(want)}"
-                )
-        return {"draws": self.asked.redraws, "how": NOTES["bootstrap"]}
-
-    def profile(self) -> dict[str, Any]:
-        assert self.optimum is not None
-        chosen = [(want, row) for want, row in zip(self.wants, self.rows, strict=True)
-                  if self.asked.profiles(want)]
-        for i, (want, row) in enumerate(chosen, start=1):
-            self.tell(f"profile {i} of {len(chosen)}")
+    def profiles(self, pairs: list[Pair]) -> dict[str, Any]:
+        for i, (want, row) in enumerate(pairs, start=1):
+            self.tell(f"profile {i} of {len(pairs)}")
             row["profile"] = profiled(self.optimum, want)
             self.evaluations += row["profile"]["evaluations"]
             if row["profile"]["lower_minimum_met"]:
@@ -194,7 +190,6 @@ class _Work:
 
     def limits(self, document: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Return rows of the deposits that cannot be told from none."""
-        assert self.optimum is not None
         along, rows = AlongTube.of(self.estimate), []
         for blend, entry in document["blends"].items():
             if entry["deposit"] is None or not entry["deposit"]["upper_limit_only"]:
@@ -215,17 +210,16 @@ class _Work:
             })
         return rows
 
-    def sample(self) -> dict[str, Any]:
-        assert self.optimum is not None
+    def samples(self, evaluations: int, pairs: list[Pair]) -> dict[str, Any]:
         before = self.evaluations
 
         def report(n: int) -> None:
             self.evaluations = before + n
-            self.tell(f"sampling, {n} of {self.asked.samples}")
+            self.tell(f"sampling, {n} of {evaluations}")
 
-        found: Sample = sampled(self.estimate, self.optimum, self.wants, self.asked.samples,
-                                self.executor, report)
-        for i, (want, row) in enumerate(zip(self.wants, self.rows, strict=True)):
+        found = sampled(self.estimate, self.optimum, [want for want, _ in pairs], evaluations,
+                        self.executor, report)
+        for i, (want, row) in enumerate(pairs):
             row["sample"] = interval(found, i, want)
         return {
             "evaluations": found.evaluations, "kept": int(np.prod(found.readouts.shape[:2])),

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallsim.estimate.inverse import History, Record
-from wallsim.estimate.radial_wall import RadialWall
+from wallsim.quick.inverse import History, Record
+from wallsim.quick.radial_wall import RadialWall
 
 Array = NDArray[np.float64]
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from wallsim.build import Campaign, Firing
-from wallsim.estimate.inverse import History, Record
+from wallsim.quick.inverse import History, Record
 
 Array = NDArray[np.float64]
 
