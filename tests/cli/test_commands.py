@@ -8,7 +8,7 @@ import time
 import pytest
 
 from tests.cli.campaign import log_rows, write
-from tests.cli.command import COMMAND, wallsim
+from tests.cli.command import COMMAND, wallsim, wallsim_here
 
 
 def test_help_is_quick_and_names_every_command():
@@ -21,7 +21,7 @@ def test_help_is_quick_and_names_every_command():
     assert min(seconds) < 0.3
     for command in ("new", "check", "fit", "report"):
         assert command in done.stdout
-        assert f"Example: wallsim {command} " in wallsim(command, "--help").stdout
+        assert f"Example: wallsim {command} " in wallsim_here(command, "--help").stdout
 
 
 def spent_by_children():
@@ -90,10 +90,10 @@ points = [[0, 425], [100, 488], [200, 530], [300, 565], [450, 633]]
 """
 
 
-def refused(tmp_path, case, *parts):
+def refused(tmp_path, case, *parts, run=wallsim_here):
     """A fit of ``case`` ends with one line that holds ``parts``, and leaves nothing behind."""
     before = sorted(p.name for p in tmp_path.iterdir())
-    done = wallsim("fit", case, "--out", tmp_path / "results" / "out", "-q")
+    done = run("fit", case, "--out", tmp_path / "results" / "out", "-q")
     assert done.returncode == 3, done.stderr
     assert not done.stdout
     assert done.stderr.count("\n") == 1, done.stderr
@@ -123,16 +123,16 @@ def test_a_bore_above_the_range_of_its_metal_is_refused_with_the_moment(tmp_path
 
 
 def test_files_that_are_not_there_or_empty_are_refused(tmp_path):
-    refused(tmp_path, tmp_path / "none.toml", "none.toml: no such case file")
+    refused(tmp_path, tmp_path / "none.toml", "none.toml: no such case file", run=wallsim)
     case = write(tmp_path / "c")
     (tmp_path / "c" / "r2.csv").write_bytes(b"")
-    refused(tmp_path, case, "r2.csv: the log is empty")
+    refused(tmp_path, case, "r2.csv: the log is empty", run=wallsim)
     (tmp_path / "c" / "r2.csv").unlink()
     refused(tmp_path, case, "case.toml:33: run[r2].log: no such log file", '"r2.csv"')
 
 
 def test_two_faults_of_a_case_are_two_lines(tmp_path):
-    done = wallsim("check", write(tmp_path / "c", growth="square", gas="2000 kg"))
+    done = wallsim_here("check", write(tmp_path / "c", growth="square", gas="2000 kg"))
     assert done.returncode == 3
     assert [line.split(": ")[1] for line in done.stderr.splitlines()] == [
         "blend.bare.gas_temperature", "blend.dosed.deposit.growth"
@@ -149,7 +149,7 @@ def test_check_says_what_will_be_used_and_what_was_found_out(tmp_path):
 
 def test_a_starter_is_not_written_over_what_is_there(tmp_path):
     (tmp_path / "mine.txt").write_text("keep")
-    done = wallsim("new", tmp_path)
+    done = wallsim_here("new", tmp_path)
     assert done.returncode == 3
     assert "--force" not in done.stderr, "new has no such option"
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]

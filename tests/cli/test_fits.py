@@ -5,7 +5,7 @@ import json
 import pytest
 
 from tests.cli.campaign import RESISTANCE, log_rows, write
-from tests.cli.command import wallsim
+from tests.cli.command import wallsim, wallsim_here
 
 
 @pytest.fixture(scope="module")
@@ -17,7 +17,7 @@ def fitted(tmp_path_factory):
     out.mkdir()
     (out / "mine.txt").write_text("old")
     (out / "result.json").write_text("{}")
-    refusal = wallsim("fit", case, "--out", out)
+    refusal = wallsim_here("fit", case, "--out", out)
     kept = [p.name for p in out.iterdir()]
     return refusal, kept, wallsim("fit", case, "--out", out, "--force"), out
 
@@ -60,7 +60,7 @@ def test_growth_left_open_is_compared(fitted):
 def test_a_result_is_rendered_again(fitted):
     page = fitted[3] / "report.html"
     page.unlink()
-    done = wallsim("report", fitted[3])
+    done = wallsim_here("report", fitted[3])
     assert done.returncode == 0
     assert page.is_file()
 
@@ -71,7 +71,7 @@ def test_force_replaces_result_folders_only(tmp_path):
     out.mkdir()
     (out / "chapter.txt").write_text("years of work")
     for arguments in ((), ("--force",)):
-        done = wallsim("fit", case, "--out", out, *arguments)
+        done = wallsim_here("fit", case, "--out", out, *arguments)
         assert done.returncode == 3
         assert done.stderr.count("\n") == 1
         assert "name a new folder" in done.stderr
@@ -82,7 +82,7 @@ def test_force_spares_the_campaign_itself(tmp_path):
     case = write(tmp_path / "c")
     before = sorted(p.name for p in case.parent.iterdir())
     for out, folder in ((case.parent, None), (".", case.parent), (tmp_path, None)):
-        done = wallsim("fit", case, "--out", out, "--force", folder=folder)
+        done = wallsim_here("fit", case, "--out", out, "--force", folder=folder)
         assert done.returncode == 3, out
         assert "would delete" in done.stderr
     assert sorted(p.name for p in case.parent.iterdir()) == before
@@ -92,7 +92,7 @@ def test_one_dosed_firing_alone_is_not_identifiable(tmp_path):
     case = write(
         tmp_path / "c", runs=(("r1", "dosed"),), growth="constant", rows=log_rows(h=1240.0)
     )
-    done = wallsim("fit", case, "--out", tmp_path / "out", "--json", "-q")
+    done = wallsim_here("fit", case, "--out", tmp_path / "out", "--json", "-q")
     assert done.returncode == 5, done.stderr
     document = json.loads(done.stdout)
     assert document == json.loads((tmp_path / "out" / "result.json").read_text())

@@ -12,6 +12,7 @@ from scipy.stats import norm
 
 import wallsim
 from tests.cli.command import wallsim as command
+from tests.cli.command import wallsim_here
 from tests.plan.small_question import ask
 from tests.statistics.campaigns import Here
 from wallsim.build import load_campaign
@@ -309,7 +310,7 @@ def test_new_blends_need_blends_that_tell_how_R_follows_silicon(fitted, tmp_path
 
 
 def test_the_command_refuses_a_folder_without_a_fit(fitted, tmp_path):
-    done = command("next", fitted[0], "--from", tmp_path, "--out", tmp_path / "p")
+    done = wallsim_here("next", fitted[0], "--from", tmp_path, "--out", tmp_path / "p")
     assert done.returncode == 3
     assert done.stderr == f"{tmp_path}: has no result.json; name the folder of a fit\n"
     assert not (tmp_path / "p").exists()

@@ -4,14 +4,14 @@ import json
 
 import pytest
 
-from tests.cli.command import wallsim
+from tests.cli.command import wallsim, wallsim_here
 from tests.plan.small_plan import write
 
 
 def test_a_bad_plan_ends_with_3_one_line_a_fault_and_no_folder(tmp_path):
     path = write(tmp_path, blend=('blend = "dosed"\nburn', 'blend = "dose"\nburn'),
                  goal=('goal = "20 %"', 'goal = "often"'))
-    done = wallsim("place", path, "--out", tmp_path / "out")
+    done = wallsim_here("place", path, "--out", tmp_path / "out")
     assert done.returncode == 3
     assert done.stdout == ""
     lines = done.stderr.splitlines()

@@ -13,7 +13,7 @@ import pytest
 
 import wallsim
 from tests.cli.campaign import write
-from tests.cli.command import wallsim as command
+from tests.cli.command import wallsim_here
 from wallsim import workers
 from wallsim.errors import ClusterError
 from wallsim.workers import cluster
@@ -128,11 +128,12 @@ def test_a_scheduler_that_does_not_answer_is_one_line_within_seconds(monkeypatch
 
 def test_an_address_that_is_none_is_refused_by_the_command(tmp_path):
     write(tmp_path / "campaign")
-    done = command("whatif", tmp_path / "campaign", "--out", tmp_path / "w", "--cluster", "host")
+    out = tmp_path / "w"
+    done = wallsim_here("whatif", tmp_path / "campaign", "--out", out, "--cluster", "host")
     assert done.returncode == 3
     assert done.stderr.splitlines() == ["cluster host: is no address of a scheduler; write it as "
                                         "tcp://HOST:8786"]
-    assert not (tmp_path / "w").exists()
+    assert not out.exists()
 
 
 def test_without_the_extra_it_says_what_to_install(monkeypatch):
