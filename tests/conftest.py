@@ -1,6 +1,10 @@
-"""One numeric thread: small systems gain nothing from several, and lose much on a busy machine."""
+"""One numeric thread: small systems gain nothing from several, and lose much on a busy machine.
+
+Set before numpy is loaded; the processes that tests start, and those of `pytest -n`, inherit it.
+"""
 
 import os
 
-for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(name, "1")
+os.environ.update(
+    dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+)
