@@ -173,6 +173,27 @@ def _per_silicon(
     ]
 
 
+def line_through(silicon: Array, water: Array) -> dict[str, Array]:
+    """Return the terms of ``constant + a silicon + b water`` that vary, and their values.
+
+    Parameters
+    ----------
+    silicon, water : Array, shape (n,)
+        Mass fractions of the blends [-].
+    """
+    terms = {"constant": np.ones(silicon.size)}
+    terms |= {
+        name: values for name, values in (("silicon", silicon), ("water", water))
+        if values.size and np.ptp(values) > 0.0
+    }
+    return terms
+
+
+def independent(X: Array) -> bool:
+    """Return whether the columns of ``X``, shape (n, k), can be told apart, whatever their unit."""
+    return bool(np.linalg.matrix_rank(X / np.abs(X).max(axis=0)) == X.shape[1])
+
+
 def response(every: Sequence[Compared], blends: Sequence[Blend], C: Array) -> dict[str, Any]:
     """Return the response of mean R to silicon and water, ``R = constant + a silicon + b water``.
 
@@ -181,11 +202,8 @@ def response(every: Sequence[Compared], blends: Sequence[Blend], C: Array) -> di
     the joint covariance of the blends, so they hold if the line does; ``misfit`` tests that
     against chi-squared.
     """
-    columns = {"constant": np.ones(len(every))}
-    for key in ("silicon", "water"):
-        values = np.array([getattr(blend, key) for blend in blends], dtype=float)
-        if values.size and np.ptp(values) > 0.0:
-            columns[key] = values
+    columns = line_through(np.array([blend.silicon for blend in blends]),
+                           np.array([blend.water for blend in blends]))
     X = np.column_stack(list(columns.values()))
     freedom = len(every) - X.shape[1]
     out: dict[str, Any] = {"reason": "", "terms": [], "freedom": freedom, "misfit": None,
@@ -194,7 +212,7 @@ def response(every: Sequence[Compared], blends: Sequence[Blend], C: Array) -> di
         why = ("neither silicon nor water varies" if len(columns) == 1 else
                f"{len(every)} for {X.shape[1]} coefficients ({', '.join(columns)})")
         return out | {"reason": f"{NOT_ENOUGH}: {why}"}
-    if np.linalg.matrix_rank(X / np.abs(X).max(axis=0)) < X.shape[1]:
+    if not independent(X):
         return out | {"reason": f"{NOT_ENOUGH}: silicon and water vary together"}
     R = np.array([float(one.mean.value) for one in every])
     G = R[:, None] * np.array([one.mean.gradient for one in every])

@@ -10,7 +10,7 @@ these held.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from itertools import repeat
@@ -86,7 +86,10 @@ class Estimate:
 
 
 class Misfit:
-    """Residuals and Jacobian of all firings, for the solver; remembers its last point."""
+    """Residuals and Jacobian of all firings, for the solver; remembers its last point.
+
+    ``weights`` are the residual models of each run, as `assumed` if None.
+    """
 
     def __init__(
         self,
@@ -95,11 +98,15 @@ class Misfit:
         runs: tuple[RunModel, ...],
         executor: Executor,
         work: dict[str, int] | None = None,
+        weights: Mapping[str, tuple[Weights, ...]] | None = None,
     ) -> None:
         self.unknowns, self.runs, self.executor = unknowns, runs, executor
         self.builder = WallBuilder(unknowns, resolution)
         self.drift = unknowns.case.fit.drift
-        self.weights = {run.name: assumed(run.traces, self.drift) for run in runs}
+        self.weights = {
+            run.name: weights[run.name] if weights else assumed(run.traces, self.drift)
+            for run in runs
+        }
         self.rows: tuple[RunRows, ...] = ()
         self.x = np.empty(0)
         self.work: dict[str, int] = dict(work or {"marches": 0})
@@ -128,12 +135,16 @@ class Misfit:
             ))
         except (TableRangeError, ConvergenceError, ValueError) as error:
             raise Refused(str(error)) from error
-        self.rows, self.x = rows, x
-        self.weights = {run.name: row.weights for run, row in zip(self.runs, rows, strict=True)}
+        self.take(x, rows)
         self.work["marches"] += len(rows)
         for row in rows:
             for name, count in row.work.items():
                 self.work[name] = self.work.get(name, 0) + count
+
+    def take(self, x: Array, rows: tuple[RunRows, ...]) -> None:
+        """Make ``x`` the last point, its ``rows`` being known."""
+        self.rows, self.x = rows, x
+        self.weights = {run.name: row.weights for run, row in zip(self.runs, rows, strict=True)}
 
     def learn(self, z: Array) -> Array:
         """Learn at ``z`` the residual models and the scatter between firings, and keep them.

@@ -110,8 +110,9 @@ def march_together(problems: Sequence[OneLaw], executor: Executor) -> None:
     for misfit, x in sizes:
         rows = [next(results) for _ in misfit.runs]
         misfit.work["marches"] += len(rows)
-        if all(row is not None for row in rows):
-            misfit.rows, misfit.x = tuple(row for row in rows if row is not None), x
+        known = tuple(row for row in rows if row is not None)
+        if len(known) == len(rows):
+            misfit.take(x, known)
 
 
 def _rows_or_none(
@@ -192,8 +193,8 @@ class OneLaw:
             RunModel.of(estimate.campaign, f, self.unknowns, estimate.resolution)
             for f in estimate.campaign.firings if f.run.name in self.carrying
         )
-        self.marched = Misfit(self.unknowns, estimate.resolution, runs, executor)
-        self.marched.weights = {run.name: estimate.weights[run.name] for run in runs}
+        self.marched = Misfit(self.unknowns, estimate.resolution, runs, executor,
+                              weights=estimate.weights)
 
     def excess(self, at: Linearised) -> float:
         """Return the misfit of ``at`` above that of the joint fit."""
@@ -270,6 +271,10 @@ class OneLaw:
         return self._of(self.unknowns.prior.z(x), {})
 
     def _of(self, z: Array, fresh: Mapping[str, RunRows]) -> Linearised:
+        """Return the problem at ``z`` with the rows of ``fresh`` runs, those of others moved there.
+
+        What the law has no more is taken out of these; a resistance gone is none.
+        """
         base, prior = self.estimate, self.unknowns.prior
         x = prior.x(z)
         to_new = dict(zip(self.old.tolist(), self.new.tolist(), strict=True))

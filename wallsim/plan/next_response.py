@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.errors import InputError
-from wallsim.estimate.compare import Compared
+from wallsim.estimate.compare import Compared, independent, line_through
 from wallsim.estimate.readouts import AlongTube, Readout
 from wallsim.plan.next_file import SLACK, NewBlend, NextQuestion
 
@@ -133,10 +133,7 @@ def _columns(
     question: NextQuestion, names: Sequence[str], fractions: Array
 ) -> dict[str, Array]:
     """Return the terms of the line and their values at the blends, shape (n,) each."""
-    columns = {"constant": np.ones(len(names))}
-    for key, values in zip(("silicon", "water"), fractions.T, strict=True):
-        if values.size and np.ptp(values) > 0.0:
-            columns[key] = values
+    columns = line_through(*fractions.T)
     known = ", ".join(names) or "no blend"
     wrong = ""
     off = next((b for b in question.new if "water" not in columns and names
@@ -145,8 +142,7 @@ def _columns(
         raise InputError(f"{question.path}: new.water: {known} have one water, so what it does to "
                          f"the R of {off.name} is not known; keep to it, or leave out [new]")
     if "silicon" in columns and len(names) > len(columns):
-        X = np.column_stack(list(columns.values()))
-        if np.linalg.matrix_rank(X / np.abs(X).max(axis=0)) == len(columns):
+        if independent(np.column_stack(list(columns.values()))):
             return columns
         wrong = "silicon and water vary together"
     elif "water" in columns:

@@ -72,7 +72,7 @@ class Optimum:
     def of(cls, estimate: Estimate, executor: Executor) -> Optimum:
         """Go on from ``estimate`` until a further step would gain nothing that counts."""
         misfit = Misfit(estimate.unknowns, estimate.resolution, estimate.runs, executor)
-        misfit.weights, misfit.rows, misfit.x = dict(estimate.weights), estimate.rows, estimate.x
+        misfit.take(estimate.x, estimate.rows)
         z = estimate.unknowns.prior.z(estimate.x)
         return cls(misfit, solve(misfit, z, tolerance=POLISHED, most=MOST_POLISHING))
 
