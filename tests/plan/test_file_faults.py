@@ -5,6 +5,7 @@ import pytest
 from tests.cli.campaign import write as write_campaign
 from tests.plan import small_plan
 from wallsim.errors import CaseError
+from wallsim.plan.next_file import load_next
 from wallsim.plan.place_file import load_plan
 from wallsim.plan.whatif_file import load_whatif
 
@@ -87,6 +88,26 @@ def test_a_what_if_without_its_case_tells_its_other_faults_too(tmp_path):
     assert "looked for" in faults[0]
     faults = told(load_whatif, question(tmp_path, 'limit = "3 kg"\n[base]\nblend = "x"\n'))
     assert keys_of(faults) == ["case", "limit"]
+
+
+def test_faults_of_a_question_which_firing_is_next_come_together(tmp_path):
+    write_campaign(tmp_path / "campaign", rows=["0"])
+    faults = told(load_next, question(tmp_path, """\
+case = "campaign"
+[decision]
+blend = "dose"
+above = "100 mm"
+[firing]
+likee = "r1"
+blends = ["wet"]
+[new]
+silicon = ["3 %", "2 %"]
+"""))
+    assert keys_of(faults) == ["decision.blend", "decision.above", "firing.likee",
+                               "firing.blends[1]", "new.silicon"]
+    [absent] = told(load_next, question(
+        tmp_path, 'case = "x"\n[decision]\nblend = "dosed"\nabove = "1 m^2*K/W"\n'))
+    assert 'case: no such case file (got "x")' in absent
 
 
 def test_faults_of_the_case_are_told_with_those_of_the_what_if(tmp_path):

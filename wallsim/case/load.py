@@ -5,6 +5,7 @@ Every fault of a file is reported at once, in the order of its lines.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from wallsim.case.checks import faults_between, source_blend
@@ -31,6 +32,7 @@ from wallsim.errors import CaseError
 from wallsim.materials import load_solid
 from wallsim.materials.solid import Solid
 from wallsim.source import Fault, Source
+from wallsim.toml_lines import KeyPath
 from wallsim.units import Quantity, parse
 
 BUILT_IN_REGION = "wall"
@@ -52,6 +54,41 @@ def load_case(path: Path | str) -> Case:
     if faults:
         raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
     return case_of(keys, source, solids)
+
+
+def named_case(
+    named: str, source: Source, faults: Sequence[Fault], stood_in: set[KeyPath]
+) -> Case:
+    """Return the case that the key ``case`` of another file names: a file, or the folder it is in.
+
+    Parameters
+    ----------
+    named : str
+        Relative to that file.
+    source : Source
+        That file.
+    faults : sequence of Fault
+        What is wrong with its keys; told together with what is wrong with the case.
+    stood_in : set of KeyPath
+        Keys of it that could not be read.
+
+    Raises
+    ------
+    CaseError
+        If there is no such case, or it has faults.
+    """
+    texts = [fault.text for fault in faults]
+    if ("case",) in stood_in:
+        raise CaseError(texts)
+    place = source.path.parent / named
+    if not place.exists():
+        absent = source.fault(("case",), "no such case file", named,
+                              f"looked for {place}; check the path")
+        raise CaseError([absent.text, *texts])
+    try:
+        return load_case(place / "case.toml" if place.is_dir() else place)
+    except CaseError as error:
+        raise CaseError([*texts, *error.faults]) from error
 
 
 def solids_of(keys: CaseKeys, source: Source) -> tuple[dict[str, Solid], list[Fault]]:

@@ -93,7 +93,7 @@ def _replace(data: Any, place: KeyPath, used: dict[KeyPath, int]) -> None:
     if n < len(_STAND_INS):
         table[place[-1]] = deepcopy(_STAND_INS[n])
     else:
-        del table[place[-1]]
+        table.pop(place[-1], None)
 
 
 def _table(data: Any, place: KeyPath) -> Any:

@@ -14,10 +14,11 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field, PlainValidator
 
-from wallsim.case import load_case
+from wallsim.case.load import named_case
 from wallsim.case.model import Case
 from wallsim.case.quantities import FixedShare, Word, reader
 from wallsim.case.schema import Table, key
+from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
@@ -29,6 +30,9 @@ SLACK = 1e-9
 
 
 def _bounds(value: Any) -> tuple[Quantity, Quantity]:
+    """Return two shares from a list of two texts; a stand-in stands for both."""
+    if isinstance(value, Quantity):
+        return value, value
     share = reader("dimensionless", low=0.0, high=1.0, fixed=True).func
     if not isinstance(value, list) or len(value) != 2:
         raise ValueError('must be a pair; write it like ["0.5 %", "3 %"]')
@@ -170,16 +174,13 @@ def load_next(path: Path | str) -> NextQuestion:
     Raises
     ------
     CaseError
-        With the faults of the file, ``file:line: key: what is wrong (got X); what to do``.
+        With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
     path = Path(path)
     source = Source.of(path / FILE if path.is_dir() else path, "plan of a next firing")
-    keys, faults = source.validate(NextKeys)
-    if keys is None:
-        raise CaseError([fault.text for fault in faults])
-    place = source.path.parent / keys.case
-    case = load_case(place / "case.toml" if place.is_dir() else place)
-    faults = _faults(keys, source, case)
+    keys, faults, stood_in = read_keys(source, NextKeys)
+    case = named_case(keys.case, source, faults, stood_in)
+    faults += sound(_faults(keys, source, case), stood_in)
     new: tuple[NewBlend, ...] = ()
     if not faults and keys.new is not None:
         new = _new_blends(keys.new, case)

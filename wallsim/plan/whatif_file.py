@@ -14,7 +14,7 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field, PlainValidator
 
-from wallsim.case import load_case
+from wallsim.case.load import load_case, named_case
 from wallsim.case.model import Case
 from wallsim.case.quantities import FixedTemperature, Word, reader
 from wallsim.case.schema import Table, key
@@ -204,18 +204,7 @@ def load_whatif(path: Path | str) -> WhatIf:
     if "tube" in source.data and "case" not in source.data:
         return WhatIf.of(load_case(path))
     keys, faults, stood_in = read_keys(source, WhatIfKeys)
-    texts = [fault.text for fault in faults]
-    if ("case",) in stood_in:
-        raise CaseError(texts)
-    place = path.parent / keys.case
-    if not place.exists():
-        absent = source.fault(("case",), "no such case file", keys.case,
-                              f"looked for {place}; check the path")
-        raise CaseError([absent.text, *texts])
-    try:
-        case = load_case(place / "case.toml" if place.is_dir() else place)
-    except CaseError as error:
-        raise CaseError([*texts, *error.faults]) from error
+    case = named_case(keys.case, source, faults, stood_in)
     faults += sound(_faults(keys, source, case), stood_in)
     if faults:
         raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
