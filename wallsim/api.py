@@ -134,12 +134,9 @@ class Forecast(Outcome):
 
     def write(self, folder: Path) -> None:
         """Write result, tables, figures and report into a folder that is empty."""
-        from wallsim.report.forecast import save_prediction, save_whatif
+        from wallsim.report import save_answer
 
-        if "runs" in self.document:
-            save_prediction(self.document, self.tables, folder)
-        else:
-            save_whatif(self.document, self.tables["firings"], folder)
+        save_answer(self.document, self.tables, folder)
 
 
 def fit(
@@ -310,9 +307,9 @@ class Placement(Outcome):
 
     def write(self, folder: Path) -> None:
         """Write result, tables, figures and report into a folder that is empty."""
-        from wallsim.report.placement import save_plan
+        from wallsim.report import save_answer
 
-        save_plan(self.document, self.tables, folder)
+        save_answer(self.document, self.tables, folder)
 
 
 def place(

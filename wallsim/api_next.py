@@ -51,9 +51,9 @@ class NextFiring(Outcome):
 
     def write(self, folder: Path) -> None:
         """Write result, tables, figure and report into a folder that is empty."""
-        from wallsim.report.next_firing import save_next
+        from wallsim.report import save_answer
 
-        save_next(self.document, self.tables, folder)
+        save_answer(self.document, self.tables, folder)
 
 
 def next_firing(

@@ -34,6 +34,7 @@ NEEDED: Mapping[str, tuple[str, ...]] = {
 }
 """What the page of each kind of result is made from."""
 RESULT = "result.json"
+READINGS = "readings"
 TIME = "time_s"
 
 

@@ -12,13 +12,16 @@ from wallsim.report.document import (
     NEXT,
     PLAN,
     PREDICTION,
+    READINGS,
     SCHEMA,
     WHATIF,
     Document,
+    file_stems,
     read_document,
     read_traces,
     write,
     write_document,
+    write_json,
     write_table,
 )
 from wallsim.report.style import Drawing
@@ -50,6 +53,30 @@ def save(document: Document, traces: Mapping[str, pd.DataFrame], folder: Path) -
     if any(folder.iterdir()):
         raise OutputError(f"{folder}: is not empty; give a new or an empty folder")
     write_document(document, traces, folder)
+    render(folder)
+
+
+def save_answer(document: Document, frames: Mapping[str, pd.DataFrame], folder: Path) -> None:
+    """Write the answer of any other command with its tables, figures and page.
+
+    Parameters
+    ----------
+    document : mapping
+    frames : mapping of str to DataFrame
+        Tables by name; of a prediction the readings by run.
+    folder : Path
+        Exists and is empty.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    folder = Path(folder)
+    place = READINGS if document["schema"] == PREDICTION else "tables"
+    for name, stem in file_stems(frames).items():
+        write_table(frames[name], folder / place / f"{stem}.csv")
+    write_json(document, folder)
     render(folder)
 
 

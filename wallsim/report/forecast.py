@@ -1,52 +1,19 @@
-"""Writing the result folder of a prediction or a what-if, and its answers for the terminal."""
+"""Page and figures of a prediction or a what-if, and its answers for the terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
-from wallsim.report.document import Document, file_stems, read_traces, write_json, write_table
-from wallsim.report.folder import render
+from wallsim.report.document import READINGS, Document, read_traces
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
 from wallsim.rounding import interval_text
 
 ZERO_CELSIUS = 273.15
-READINGS = "readings"
 MOST_ROWS = 40
 BEYOND = "beyond the metal's table"
-
-
-def save_prediction(
-    document: Document, frames: Mapping[str, pd.DataFrame], folder: Path
-) -> None:
-    """Write document, readings, figures and page of a prediction into an empty folder.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    for name, stem in file_stems(frames).items():
-        write_table(frames[name], folder / READINGS / f"{stem}.csv")
-    write_json(document, folder)
-    render(folder)
-
-
-def save_whatif(document: Document, table: pd.DataFrame, folder: Path) -> None:
-    """Write document, table, figures and page of a what-if into an empty folder.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    write_table(table, folder / "tables" / "firings.csv")
-    write_json(document, folder)
-    render(folder)
 
 
 def render_prediction(document: Document, folder: Path) -> tuple[list[Drawing], str]:

@@ -1,35 +1,16 @@
-"""Writing the result folder of a question which firing to make next, and it for the terminal."""
+"""Page and figures of a question which firing to make next, and it for the terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
-import pandas as pd
-
-from wallsim.report.document import Document, write_json, write_table
-from wallsim.report.folder import render
+from wallsim.report.document import Document
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
 from wallsim.report.words import PER_MM2
 from wallsim.rounding import interval_text, per_cent
 
 SHOWN = 5
-
-
-def save_next(document: Document, frames: Mapping[str, pd.DataFrame], folder: Path) -> None:
-    """Write document, tables, figures and page into an empty folder.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    folder = Path(folder)
-    write_json(document, folder)
-    for stem, frame in frames.items():
-        write_table(frame, folder / "tables" / f"{stem}.csv")
-    render(folder)
 
 
 def render_next(document: Document, folder: Path) -> tuple[list[Drawing], str]:

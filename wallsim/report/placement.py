@@ -1,31 +1,12 @@
-"""Writing the result folder of a plan, and its answers for the terminal."""
+"""Page and figures of a plan, and its answers for the terminal."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
-import pandas as pd
-
-from wallsim.report.document import Document, write_json, write_table
-from wallsim.report.folder import render
+from wallsim.report.document import Document
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
-
-
-def save_plan(document: Document, frames: Mapping[str, pd.DataFrame], folder: Path) -> None:
-    """Write document, tables, figures and page of a plan into an empty folder.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    folder = Path(folder)
-    write_json(document, folder)
-    for stem, frame in frames.items():
-        write_table(frame, folder / "tables" / f"{stem}.csv")
-    render(folder)
 
 
 def render_plan(document: Document, folder: Path) -> tuple[list[Drawing], str]:
