@@ -18,15 +18,13 @@ from wallsim.case.model import Case
 from wallsim.estimate.document import build
 from wallsim.estimate.intervals.document import Asked, doubts
 from wallsim.estimate.intervals.document import intervals as in_other_ways
-from wallsim.estimate.joint import Estimate, estimate_jointly
+from wallsim.estimate.joint import Estimate, Progress, estimate_jointly
 from wallsim.estimate.laws import asked as laws_asked
 from wallsim.estimate.laws import compare_laws
 from wallsim.output import result_folder
 from wallsim.plan import place_document
 from wallsim.plan.place_file import Plan
 from wallsim.workers import processes
-
-Progress = Callable[[str, int, float], None]
 
 
 class Outcome:

@@ -94,6 +94,8 @@ def test_a_faint_deposit_is_profiled_unasked_and_the_verdict_says_so(faint):
     assert line["level"] == "note"
     assert line["text"].startswith("dosed: by profile likelihood")
     assert faint.intervals("laplace")["readouts"] == []
+    unfinished = replace(faint.estimate, converged=False)
+    assert intervals(unfinished, faint.document, Asked(), Here())["readouts"] == []
 
 
 @pytest.mark.slow

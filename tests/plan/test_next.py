@@ -74,6 +74,8 @@ def test_of_several_blends_one_above_is_enough_and_all_must_be_below():
     both = settled(np.array([0.2, -0.1]), now, after, 0.0, 1.96)
     assert both.above == pytest.approx(1.0 - (1.0 - one[0].above) * (1.0 - one[1].above), abs=0.01)
     assert both.below == pytest.approx(one[0].below * one[1].below, abs=0.01)
+    sure = settled(np.array([9.0, 9.0]), now, after, 0.0, 1.96)
+    assert (0.999 < sure.above < 1.0, 0.0 < sure.below < 0.001) == (True, True)  # draws are finite
     same = settled(np.array([0.2, 0.2]), np.full((2, 2), 0.09), np.full((2, 2), 0.01), 0.0, 1.96)
     assert same.above == pytest.approx(one[0].above, abs=0.01)
 

@@ -39,6 +39,7 @@ Array = NDArray[np.float64]
 FIRST_PASS = 8
 ALL_PASSES = 30
 Progress = Callable[[str, int, float], None]
+"""Told the stage, the evaluations so far and the misfit."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

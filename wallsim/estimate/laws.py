@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from wallsim.case.model import Blend
-from wallsim.estimate.joint import Estimate
+from wallsim.estimate.joint import Estimate, Progress
 from wallsim.estimate.law_fits import LawFit, effective_samples, fit_laws
 from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, plain
 from wallsim.wall.deposit import Law
@@ -152,7 +152,7 @@ def compare_laws(
     estimate: Estimate,
     executor: Executor,
     blends: tuple[str, ...],
-    progress: Callable[[str, int, float], None] | None = None,
+    progress: Progress | None = None,
 ) -> dict[str, LawChoice]:
     """Return the choice of growth law for each of ``blends``, other blends keeping theirs."""
     if progress and blends:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from itertools import combinations_with_replacement
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
 
 from wallsim.plan.next_model import Outlook
@@ -68,8 +68,8 @@ def settled(mean: Array, now: Array, after: Array, value: float, quantile: float
         return Chance(float(norm.cdf((distance - half[0]) / spread)),
                       float(norm.cdf((-distance - half[0]) / spread)))
     draws = _draws(mean, gained)
-    return Chance(float((draws - half > value).any(axis=1).mean()),
-                  float((draws + half < value).all(axis=1).mean()))
+    return Chance(_share((draws - half > value).any(axis=1)),
+                  _share((draws + half < value).all(axis=1)))
 
 
 def _draws(mean: Array, covariance: Array) -> Array:
@@ -78,6 +78,11 @@ def _draws(mean: Array, covariance: Array) -> Array:
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     half = np.random.default_rng(SEED).standard_normal((DRAWS // 2, mean.size))
     return np.asarray(mean + np.concatenate((half, -half)) @ root.T)
+
+
+def _share(hits: ArrayLike) -> float:
+    """Return a chance from draws, by the rule of succession: they cannot tell it from 0 or 1."""
+    return float((np.count_nonzero(hits) + 1) / (np.size(hits) + 2))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,7 +172,7 @@ class Study:
             return float(norm.cdf((self.means[n] - self.value) / sd))
         G = np.array([self.gradients[n] for n in self.deciding])
         draws = _draws(np.array([self.means[n] for n in self.deciding]), G @ G.T)
-        return float((draws > self.value).any(axis=1).mean())
+        return _share((draws > self.value).any(axis=1))
 
     def repeated(self, blend: str) -> list[Step]:
         """Return the decision after one, two, ... firings of one blend."""

@@ -145,10 +145,10 @@ def _response(document: Document) -> str:
     r = document["response"]
     if r is None:
         return ""
-    low, high = r["silicon"]
+    low, high = (f"{100.0 * share:.3g}" for share in r["silicon"])
+    among = low if low == high else f"{low} to {high}"
     text = (f"On R = {' + '.join(_term(t) for t in r['terms'])}, fitted to {', '.join(r['blends'])}"
-            f" ({100.0 * low:.3g} to {100.0 * high:.3g} % silicon), about which a blend scatters "
-            f"by {per_cent(r['scatter'])}.")
+            f" ({among} % silicon), about which a blend scatters by {per_cent(r['scatter'])}.")
     if r["terms"] == ["silicon"]:
         text += " Too few blends for a line: R is taken to go with silicon from nothing at none."
     far = [row for row in document["candidates"] if (row["beyond_fired"] or 0.0) > 0.0]

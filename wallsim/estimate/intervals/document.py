@@ -7,9 +7,9 @@ stay as the fit learnt them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,13 +19,12 @@ from wallsim.estimate.intervals.profiled import limit_by_profile, profiled
 from wallsim.estimate.intervals.redrawn import Redrawn
 from wallsim.estimate.intervals.sampled import interval, sampled
 from wallsim.estimate.intervals.wanted import PEAK, Optimum, R, Wanted, wanted
-from wallsim.estimate.joint import Estimate
+from wallsim.estimate.joint import Estimate, Progress
 from wallsim.estimate.limits import of_traces
 from wallsim.estimate.readouts import QUANTILE, AlongTube
 from wallsim.regression.sample import sampler
 from wallsim.rounding import interval_text
 
-Progress = Callable[[str, int, float], None]
 Pair = tuple[Wanted, dict[str, Any]]
 """A read-out and its row."""
 
@@ -52,7 +51,7 @@ class Asked:
     ----------
     method : str
         "laplace" for nothing, "profile" for all read-outs; "auto" profiles the mean resistances
-        whose log standard deviation is above `DOUBTFUL`.
+        whose log standard deviation is above `DOUBTFUL`, of a fit that converged.
     samples : int
         Evaluations of the posterior to sample it with; 0 for no samples.
     redraws : int
@@ -102,6 +101,8 @@ def intervals(
     progress : callable or None
         Told the stage, the evaluations so far and the misfit.
     """
+    if asked.method == "auto" and not estimate.converged:
+        asked = replace(asked, method="laplace")
     bores = asked.method == "profile" or asked.samples > 0
     wants = wanted(estimate, document, executor, bores=bores)
     if not (asked.samples or asked.redraws):
