@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from .campaign import BAROMETER, REFERENCE_PRESSURE, Campaign, Firing, lance
-from .conduction import DEFAULT, Record, Resolution
+from .conduction import DEFAULT, Array, Record, Resolution
 from .firing import Readings, march, read
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -59,6 +59,7 @@ def _run_truth(campaign: Campaign, firing: Firing, record: Record, text: str) ->
         "bore_peak_K": float(peak.max()),
         "bore_peak_z_m": float(record.z[peak.argmax()]),
         "mean_bore_at_shutdown_K": float(at_shutdown.mean()),
+        "bore_at_shutdown_K": np.interp(_along(campaign), record.z, at_shutdown).round(3).tolist(),
         "faults": {
             f.sensor: {"kind": f.kind, "at_s": f.at, "share": f.share} for f in firing.faults
         },
@@ -66,6 +67,11 @@ def _run_truth(campaign: Campaign, firing: Firing, record: Record, text: str) ->
             s.name: {"lead_loss": s.loss, "lag_s": s.lag} for s in campaign.sensors_of(firing)
         },
     }
+
+
+def _along(campaign: Campaign) -> Array:
+    """Return where the truth is told along the tube [m]."""
+    return np.linspace(0.0, campaign.wall.length, 41)
 
 
 def _blend_truth(campaign: Campaign, blend: str) -> dict[str, Any]:
@@ -100,8 +106,7 @@ def make(
         record = march(campaign, firing, resolution)
         logs[firing.name] = log_text(firing, read(campaign, firing, record))
         runs[firing.name] = _run_truth(campaign, firing, record, logs[firing.name])
-    z = np.linspace(0.0, campaign.wall.length, 41)
-    wall = campaign.wall
+    z, wall = _along(campaign), campaign.wall
     truth = {
         "seed": campaign.seed,
         "wall": {

@@ -3,7 +3,10 @@
 The independent finite-volume program of the demo makes the logs: two bare firings, two with the
 3 % and one with the 6 % blend, five stations. The case file states the priors that the draws come
 from. ``python -m tests.statistics.campaigns N`` fits N of them and prints how often the 95 %
-intervals hold the truth.
+intervals hold the truth. With ``other`` behind it the truth is not of the model's kind: deposits
+grow with the square root of time, thermocouples scatter by another 1.5 % for heating that is not
+even round the tube, and 5 % of h at the reference pressure is radiation that does not follow the
+pressure (to first order, and all firings are near that pressure).
 """
 
 from __future__ import annotations
@@ -13,7 +16,8 @@ import sys
 import tempfile
 from collections import defaultdict
 from concurrent.futures import Executor, ProcessPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import repeat
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -35,6 +39,30 @@ class Here(Executor):
     def map(self, fn, *iterables, timeout=None, chunksize=1):
         """Return the results at once."""
         return [fn(*arguments) for arguments in zip(*iterables, strict=False)]
+
+
+@dataclass(frozen=True, slots=True)
+class Parabolic(Deposit):
+    """A layer that grows with the square root of time, to ``limit`` in 12 s."""
+
+    def resistance(self, z, t):
+        """Return the resistance after ``t`` seconds of burning [m^2 K/W]."""
+        return self.limit * np.sqrt(max(t, 0.0) / 12.0) * self.full(z)
+
+
+def otherwise(campaign: Campaign) -> Campaign:
+    """Return the campaign with what the fit's model does not know."""
+    rng = np.random.default_rng([campaign.seed, 3])
+    sensors = tuple(
+        replace(s, loss=1.0 - (1.0 - s.loss) * float(rng.normal(1.0, 0.015)))
+        for s in campaign.sensors
+    )
+    deposits = {
+        name: d and Parabolic(d.rate, d.limit * -np.expm1(-d.rate * 12.0 / d.limit), d.conductivity)
+        for name, d in campaign.deposits.items()
+    }
+    gas = replace(campaign.gas, exponent=0.95 * campaign.gas.exponent)
+    return replace(campaign, sensors=sensors, deposits=deposits, gas=gas)
 
 
 def drawn(seed: int) -> Campaign:
@@ -79,14 +107,15 @@ def case_text() -> str:
     return "\n".join(kept)
 
 
-def outcome(seed: int) -> dict[str, list[tuple[float, bool, float]]]:
+def outcome(seed: int, other: bool = False) -> dict[str, list[tuple[float, bool, float]]]:
     """Return pull, whether the interval holds the truth, and relative error by quantity."""
     import wallsim
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "logs").mkdir()
-        logs, truth = make(drawn(seed), Resolution(n_r=24, n_z=60, dt=0.04))
+        campaign = otherwise(drawn(seed)) if other else drawn(seed)
+        logs, truth = make(campaign, Resolution(n_r=24, n_z=60, dt=0.04))
         for run, text in logs.items():
             (folder / "logs" / f"{run}.csv").write_text(text, encoding="utf-8", newline="\n")
         (folder / "case.toml").write_text(case_text(), encoding="utf-8")
@@ -125,7 +154,12 @@ def scored(document, truth) -> dict[str, list[tuple[float, bool, float]]]:
                               ("heat_load_removed", "mean_heat_load_removed")):
                 hold(key, blend["deposit"][key], truth["blends"][name][true])
     for name, run in document["runs"].items():
-        hold("bore_peak_K", run["bore_peak_K"], truth["runs"][name]["bore_peak_K"])
+        true = truth["runs"][name]
+        hold("bore_peak_K", run["bore_peak_K"], true["bore_peak_K"])
+        for station in document["stations"]:
+            i = int(np.argmin(np.abs(np.array(run["z_m"]) - station["z_m"])))
+            hold("bore at stations, at shutdown", at(run["bore_temperature_K"], i),
+                 np.interp(run["z_m"][i], z_true, true["bore_at_shutdown_K"]))
     for pair in (document.get("comparisons") or {}).get("pairs") or []:
         a, b = (truth["blends"][pair[k]]["mean_resistance_m2K_W"] for k in ("blend", "against"))
         d = pair["mean_resistance_m2K_W"]
@@ -138,11 +172,12 @@ def scored(document, truth) -> dict[str, list[tuple[float, bool, float]]]:
     return dict(out)
 
 
-def study(n: int, workers: int = 2) -> dict[str, np.ndarray]:
+def study(n: int, other: bool = False, workers: int = 2) -> dict[str, np.ndarray]:
     """Return pull, hit and error by quantity over ``n`` campaigns; shape (m, 3)."""
     found = defaultdict(list)
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as executor:
-        for done, one in enumerate(executor.map(outcome, range(FIRST_SEED, FIRST_SEED + n)), 1):
+        seeds = range(FIRST_SEED, FIRST_SEED + n)
+        for done, one in enumerate(executor.map(outcome, seeds, repeat(other)), 1):
             for what, rows in one.items():
                 found[what].extend(rows)
             if done % 20 == 0 or done == n:
@@ -161,4 +196,4 @@ def table(found: dict[str, np.ndarray]) -> str:
 
 
 if __name__ == "__main__":
-    study(int(sys.argv[1]) if len(sys.argv) > 1 else 200)
+    study(int(sys.argv[1]) if len(sys.argv) > 1 else 200, "other" in sys.argv)
