@@ -10,8 +10,8 @@ from tests.cli import campaign as tiny
 from wallsim.build import load_campaign
 from wallsim.case import load_case
 from wallsim.estimate.document import discretisation_errors
+from wallsim.estimate.first_estimate import slope_method, starting_point
 from wallsim.estimate.joint import _models
-from wallsim.estimate.quick_look import slope_method, starting_point
 from wallsim.estimate.resolution import choose
 from wallsim.estimate.run_model import Resolution, WallBuilder, readings
 from wallsim.estimate.unknowns import Unknowns

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from wallsim.build import Campaign
 from wallsim.errors import ConvergenceError, TableRangeError
-from wallsim.estimate.quick_look import slope_method, starting_point
+from wallsim.estimate.first_estimate import slope_method, starting_point
 from wallsim.estimate.resolution import choose, first_guess
 from wallsim.estimate.run_model import (
     Resolution,

@@ -94,7 +94,7 @@ def fit_laws(
 
 
 def march_together(problems: Sequence[OneLaw], executor: Executor) -> None:
-    """Evaluate ``problems`` where they start, all their firings in one go: one is too few."""
+    """Evaluate ``problems`` where they start, the firings of all at once to keep workers busy."""
     tasks, sizes = [], []
     for problem in problems:
         misfit = problem.marched

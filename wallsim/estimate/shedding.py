@@ -219,9 +219,20 @@ def evidence(trial: Trial, x: Array, wall: Wall, slope: WallSlope | None) -> Evi
     return Evidence(trial.times, AA.sum(axis=0), *others)
 
 
-def in_common(run: RunModel, residuals: tuple[Array, ...], weights: tuple[Weights, ...],
-              block: float) -> float:
-    """Return the variance of the traces' mean residual over that of independent traces [-]."""
+def in_common(
+    run: RunModel, residuals: tuple[Array, ...], weights: tuple[Weights, ...], block: float
+) -> float:
+    """Return the variance of the traces' mean residual over that of independent traces [-].
+
+    Parameters
+    ----------
+    residuals : tuple of Array
+        Model minus measured at each trace's times [K].
+    weights : tuple of Weights
+        Of each trace; offset and drift are taken off.
+    block : float
+        Length of a block [s].
+    """
     if len(run.traces) < 2:
         return 0.0
     until = run.surfaces.gas.burn + AFTER

@@ -1,4 +1,4 @@
-"""A first estimate by hand methods: where the fit starts, and what it is compared with.
+"""A first estimate by hand methods: where the fit starts.
 
 The wall is taken as lumped at each station: ``q = rho c (r_o^2 - r_i^2)/(2 r_i) dT_o/dt`` from the
 slope of the outer trace late in the burn, the bore from the quasi-steady profile of a heated
