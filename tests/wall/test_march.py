@@ -58,10 +58,11 @@ def test_sensitivity_to_the_wall_thickness_equals_a_central_difference():
 
 @settings(max_examples=20, derandomize=True, deadline=None)
 @given(
-    log_h=st.floats(3.0, 10.0), log_R=st.floats(-14.0, -5.0), dt=st.floats(1e-3, 20.0),
+    log_h=st.floats(3.0, 10.0), log_R=st.floats(-14.0, -5.0), dt=st.floats(1e-3, 4.0),
     emissivity=st.floats(0.0, 1.0),
 )
 def test_a_step_stores_the_heat_that_crosses_the_faces(log_h, log_R, dt, emissivity):
+    """Up to 4 s: its start has cold gas on a bare bore, so that a longer step leaves the table."""
     w = wall(n_z=6)
     p = parameters(
         log_h=np.full(4, log_h), log_R=np.full(4, log_R), log_rise=np.log(900.0),
