@@ -9,9 +9,12 @@ import wallsim
 HERE = Path(__file__).parent / "north"
 LOGS = Path(__file__).parents[3] / "shared" / "campaigns" / "north"
 
-pytestmark = pytest.mark.skipif(
-    not LOGS.is_dir(), reason="the north campaign's logs are not beside this checkout"
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        not LOGS.is_dir(), reason="the north campaign's logs are not beside this checkout"
+    ),
+]
 
 
 @pytest.fixture(scope="module")

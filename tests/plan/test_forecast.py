@@ -12,7 +12,7 @@ import pytest
 
 import wallsim
 from tests.cli.campaign import write
-from tests.cli.command import wallsim as command
+from tests.cli.command import wallsim_here as command
 from wallsim.errors import CaseError, InputError
 from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.whatif_file import load_question
