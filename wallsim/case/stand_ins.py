@@ -92,8 +92,8 @@ def _replace(data: Any, place: KeyPath, used: dict[KeyPath, int]) -> None:
     used[place] = n + 1
     if n < len(_STAND_INS):
         table[place[-1]] = deepcopy(_STAND_INS[n])
-    else:
-        table.pop(place[-1], None)
+    elif isinstance(table, list) or place[-1] in table:
+        del table[place[-1]]
 
 
 def _table(data: Any, place: KeyPath) -> Any:
