@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from wallsim.build import Campaign, Firing
 from wallsim.estimate.readouts import COVERAGE, plain
@@ -104,7 +104,7 @@ def difference_of_means(dosed: Array, bare: Array) -> tuple[Array, Array]:
     freedom = np.maximum(counts[1] - 1, 1)
     spread = np.sqrt(squares.sum(axis=0) / freedom)
     share = np.sqrt(1.0 / np.maximum(counts[0], 1) + 1.0 / np.maximum(counts[1], 1))
-    half = student.ppf(0.5 + 0.5 * COVERAGE, freedom) * spread * share
+    half = stdtrit(freedom, 0.5 + 0.5 * COVERAGE) * spread * share
     value = means[0] - means[1]
     return value, np.where((counts[1] > 1) & np.isfinite(value), half, np.nan)
 

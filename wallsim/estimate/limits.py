@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from wallsim.estimate.bore import BoreReadouts
 from wallsim.estimate.joint import Estimate
@@ -62,8 +62,8 @@ class OfTraces:
 
         Quantile of the normal likelihood cut off at zero.
         """
-        tail = (1.0 - COVERAGE) * norm.cdf(self.ratio)
-        return float(self.value + self.sd * norm.isf(tail))
+        tail = (1.0 - COVERAGE) * ndtr(self.ratio)
+        return float(self.value - self.sd * ndtri(tail))
 
 
 def of_traces(estimate: Estimate, along: AlongTube, blend: str) -> OfTraces:
@@ -186,7 +186,7 @@ def at_bounds(estimate: Estimate) -> list[dict[str, Any]]:
         if p.log or p.share or low < x < high:
             continue
         bound = low if x <= low else high
-        half = norm.ppf(0.5 + 0.5 * COVERAGE) * s
+        half = ndtri(0.5 + 0.5 * COVERAGE) * s
         out.append({"parameter": p.name, "estimate": float(x), "bound": bound, "unit": p.unit,
                     "beyond": bool(abs(x - bound) > half)})
     return out

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from wallsim.estimate.joint import Estimate
 
@@ -74,7 +74,7 @@ class Runs:
     @property
     def p_value(self) -> float:
         """Chance of a score as far from zero on either side."""
-        return float(2.0 * norm.sf(abs(self.score)))
+        return float(2.0 * ndtr(-abs(self.score)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from itertools import combinations_with_replacement
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from wallsim.plan.next_model import Outlook
 
@@ -65,8 +65,8 @@ def settled(mean: Array, now: Array, after: Array, value: float, quantile: float
         distance = float(mean[0] - value)
         if spread < NOTHING:
             return Chance(float(distance > half[0]), float(-distance > half[0]))
-        return Chance(float(norm.cdf((distance - half[0]) / spread)),
-                      float(norm.cdf((-distance - half[0]) / spread)))
+        return Chance(float(ndtr((distance - half[0]) / spread)),
+                      float(ndtr((-distance - half[0]) / spread)))
     draws = _draws(mean, gained)
     return Chance(_share((draws - half > value).any(axis=1)),
                   _share((draws + half < value).all(axis=1)))
@@ -141,7 +141,7 @@ class Study:
         means = {n: float(np.log(R.value)) for n, R in every.items()}
         deciding = sorted(names, key=lambda n: -means[n])
         return cls(outlook, tuple(deciding), float(np.log(question.above)),
-                   float(norm.ppf(0.5 + 0.5 * question.confidence)), means,
+                   float(ndtri(0.5 + 0.5 * question.confidence)), means,
                    {n: R.gradient for n, R in every.items()})
 
     def now(self) -> Step:
@@ -169,7 +169,7 @@ class Study:
         if len(self.deciding) == 1:
             n = self.deciding[0]
             sd = float(np.linalg.norm(self.gradients[n]))
-            return float(norm.cdf((self.means[n] - self.value) / sd))
+            return float(ndtr((self.means[n] - self.value) / sd))
         G = np.array([self.gradients[n] for n in self.deciding])
         draws = _draws(np.array([self.means[n] for n in self.deciding]), G @ G.T)
         return _share((draws > self.value).any(axis=1))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from wallsim.build import Campaign, Firing
 from wallsim.quick.inverse import History, Record
@@ -226,5 +226,5 @@ def _half_width(groups: Sequence[Sequence[Array]]) -> Array:
         freedom += np.maximum(known.sum(axis=0) - 1, 0)
     some = freedom > 0
     degrees = np.where(some, freedom, 1)
-    width = np.sqrt(total / degrees) * student.ppf(0.5 + 0.5 * COVERAGE, degrees)
+    width = np.sqrt(total / degrees) * stdtrit(degrees, 0.5 + 0.5 * COVERAGE)
     return np.where(some, width, np.nan)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
-from scipy.signal import lfilter
+from scipy.linalg import lapack
 
 Array = NDArray[np.float64]
 
@@ -63,13 +63,23 @@ def lag(x: Array, tau: float, step: float = GRID_STEP) -> tuple[Array, Array]:
     a = np.exp(-u)
     mean = -np.expm1(-u) / u
     b1, b0 = 1.0 - mean, mean - a
-    y = lfilter([b1, b0], [1.0, -a], flat, axis=0, zi=(1.0 - b1) * flat[:1])[0]
+    driven = b1 * flat
+    driven[0] = flat[0]
+    driven[1:] += b0 * flat[:-1]
+    y = _decaying_sum(driven, a)
     da = a * u / tau
     dmean = (mean - a) / tau
     first, out = flat[:, 0], y[:, 0]
     source = np.zeros(len(x))
     source[1:] = da * out[:-1] + (dmean - da) * first[:-1] - dmean * first[1:]
-    return y.reshape(x.shape), lfilter([1.0], [1.0, -a], source)
+    return y.reshape(x.shape), _decaying_sum(source[:, None], a)[:, 0]
+
+
+def _decaying_sum(x: Array, a: float) -> Array:
+    """Return ``y`` of ``y_i = a y_(i-1) + x_i`` along the first axis; shape (n, m)."""
+    band = np.vstack((np.ones(len(x)), np.full(len(x), -a)))
+    y, _ = lapack.dtbtrs(band, x, uplo="L")
+    return np.asarray(y)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
