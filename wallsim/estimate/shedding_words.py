@@ -19,7 +19,7 @@ def shedding_lines(document: dict[str, Any]) -> list[dict[str, str]]:
         if found and found["shedding"]:
             out.append({"level": "note", "text": _lost(run, found["shedding"])})
         if suspected:
-            out.append({"level": "warning", "text": _suspected(run, suspected)})
+            out.append({"level": "bad", "text": _suspected(run, suspected)})
     return out
 
 
