@@ -92,7 +92,7 @@ def _replace(data: Any, place: KeyPath, used: dict[KeyPath, int]) -> None:
     used[place] = n + 1
     if n < len(_STAND_INS):
         table[place[-1]] = deepcopy(_STAND_INS[n])
-    elif isinstance(table, list) or place[-1] in table:
+    elif place[-1] in (table if isinstance(table, dict) else range(len(table))):
         del table[place[-1]]
 
 
