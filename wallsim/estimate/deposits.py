@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from wallsim.estimate.advice import advice
 from wallsim.estimate.bore import BoreReadouts
-from wallsim.estimate.identify import Identifiability, has_value, identifiability
+from wallsim.estimate.identify import NOTHING, Identifiability, has_value, identifiability
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.laws import Averaged, LawChoice
 from wallsim.estimate.limits import softening
@@ -52,10 +52,13 @@ def blend_document(
         ),
         "deposit": None,
     }
+    names = estimate.unknowns.prior.names
     if name in estimate.unknowns.laws:
         deposit = _deposit(estimate, along, name, choice)
         valued = has_value(deposit)
         deposit["softening"] = softening(estimate, along, name, bores) if valued else None
+        if not deposit["identifiable"] and f"coefficient factor {name}" in names:
+            out["coefficient_factor"] = dict(NOTHING)
         out["deposit"] = deposit
     return out
 
@@ -77,7 +80,11 @@ def _deposit(
     unknowns = estimate.unknowns
     firings = [f for f in estimate.campaign.firings if f.blend.name == name]
     averaged = Averaged.of(estimate, choice)
-    told = identifiability(estimate, along, name, maybe_steady="constant" in averaged.laws(name))
+    told = identifiability(
+        estimate, along, name, maybe_steady="constant" in averaged.laws(name),
+        laws_compared=choice is not None,
+        others=[e for _, e in averaged.members if e.unknowns.laws[name] != unknowns.laws[name]],
+    )
     t_ref = unknowns.t_ref[name]
     times = np.linspace(t_ref / GROWTH_POINTS, t_ref, GROWTH_POINTS)
     pressure = float(np.mean([f.events.plateau for f in firings]))
@@ -92,6 +99,10 @@ def _deposit(
         "local_pressure_Pa": plain(firings[0].local_pressure(along.z, pressure)),
         "resistance_m2K_W": averaged.interval(lambda a: a.resistance(name)),
         "mean_resistance_m2K_W": averaged.interval(lambda a: log_mean(a.resistance(name))),
+        "combined_resistance_m2K_W": averaged.interval(lambda a: a.combined_resistance(name)),
+        "mean_combined_resistance_m2K_W": averaged.interval(
+            lambda a: log_mean(a.combined_resistance(name))
+        ),
         "heat_load_removed": _capped(averaged.interval(lambda a: a.removed_share(name))),
         "thickness_m": averaged.interval(
             lambda a: _thickness(estimate, a.resistance(name), name),
@@ -142,25 +153,24 @@ _SCALING = ("resistance_m2K_W", "mean_resistance_m2K_W", "thickness_m", "mean_th
 
 
 def _withheld(out: dict[str, Any], told: Identifiability) -> dict[str, Any]:
-    """Take back what the data do not tell: everything, or all but upper limits.
+    """Take back what the data do not tell: everything but ``1/h + R``, or all but upper limits.
 
     Those of R and thickness go with the limit of the mean resistance, and so does that of
     ``h R = share/(1 - share)``.
     """
     if told.identifiable and told.upper_limit is None:
         return out
-    nothing = {"estimate": None, "low": None, "high": None}
     growth, share = out["in_time"], out["heat_load_removed"]
     if told.upper_limit is None:
         for key in _SCALING:
-            out[key] = dict(nothing)
-        growth["mean_resistance_m2K_W"] = dict(nothing)
-        out["heat_load_removed"] = dict(nothing)
+            out[key] = dict(NOTHING)
+        growth["mean_resistance_m2K_W"] = dict(NOTHING)
+        out["heat_load_removed"] = dict(NOTHING)
         out["dominated_by"] = []
         return out
     factor = told.upper_limit / out["mean_resistance_m2K_W"]["high"]
     for part, key in (*((out, key) for key in _SCALING), (growth, "mean_resistance_m2K_W")):
-        part[key] = nothing | {"high": plain(factor * np.asarray(part[key]["high"]))}
+        part[key] = NOTHING | {"high": plain(factor * np.asarray(part[key]["high"]))}
     odds = factor * share["high"] / max(1.0 - share["high"], 1e-9)
-    out["heat_load_removed"] = nothing | {"high": odds / (1.0 + odds)}
+    out["heat_load_removed"] = NOTHING | {"high": odds / (1.0 + odds)}
     return out

@@ -20,6 +20,7 @@ from wallsim.build import Firing, all_blocks
 from wallsim.estimate.bore import BoreReadouts, bore_readouts
 from wallsim.estimate.compare import comparisons
 from wallsim.estimate.deposits import blend_document
+from wallsim.estimate.identify import NOTHING, coefficient_told, untold_unknowns
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.laws import LawChoice
 from wallsim.estimate.limits import at_bounds, collinear
@@ -79,10 +80,10 @@ def build(
             }
             for f, run in zip(estimate.campaign.firings, estimate.runs, strict=True)
         },
-        "gas_side": _gas_side(estimate, along),
+        "gas_side": _gas_side(estimate, along, blends),
         "blends": blends,
         "comparisons": comparisons(estimate, along, blends),
-        "parameters": _parameters(estimate),
+        "parameters": _parameters(estimate, blends),
         "stations": [
             {"sensor": s.name, "z_m": s.z.value} for s in estimate.campaign.case.sensors
         ],
@@ -194,23 +195,38 @@ def _channels(
     return out
 
 
-def _gas_side(estimate: Estimate, along: AlongTube) -> dict[str, Any]:
+def _gas_side(
+    estimate: Estimate, along: AlongTube, blends: Mapping[str, Mapping[str, Any]]
+) -> dict[str, Any]:
     campaign = estimate.campaign
+    told = coefficient_told(campaign, blends)
     bare = [f for f in campaign.firings if f.blend.deposit is None] or list(campaign.firings)
     pressure = campaign.reference_pressure
     return {
         "z_m": plain(along.z),
-        "coefficient_W_m2K": along.coefficient().interval(estimate.covariance),
+        "identifiable": told,
+        "coefficient_W_m2K": along.coefficient().interval(estimate.covariance) if told else dict(
+            NOTHING),
         "reference_pressure_Pa": pressure,
         "local_pressure_Pa": plain(bare[0].local_pressure(along.z, pressure)),
     }
 
 
-def _parameters(estimate: Estimate) -> list[dict[str, Any]]:
+def _parameters(
+    estimate: Estimate, blends: Mapping[str, Mapping[str, Any]]
+) -> list[dict[str, Any]]:
     prior, C = estimate.unknowns.prior, estimate.covariance
     bounds = {b["parameter"] for b in at_bounds(estimate)}
+    withheld = untold_unknowns(estimate, blends)
     out = []
     for i, p in enumerate(prior.parameters):
+        if i in withheld:
+            out.append({
+                "name": p.name, "unit": p.unit, "estimate": None, "sd": None,
+                "prior_mean": p.value(p.mean), "prior_sd": p.spread(p.mean, p.sd),
+                "at_bound": False, "pull": None, "far_from_prior": False,
+            })
+            continue
         pull = (estimate.x[i] - p.mean) / p.sd
         out.append({
             "name": p.name, "unit": p.unit, "estimate": p.value(estimate.x[i]),

@@ -7,16 +7,19 @@ apart, and so does growth.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from wallsim.build import Campaign
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.limits import TOLD_FROM_NONE, OfTraces, of_traces
+from wallsim.estimate.limits import TOLD_FROM_NONE, of_traces
 from wallsim.estimate.readouts import AlongTube, log_mean
 
+NOTHING = {"estimate": None, "low": None, "high": None}
+"""Interval of what is not identifiable."""
 LOOSE_COEFFICIENT = 0.15
 TOLD_APART = 0.5
 LEARNT = 0.6
@@ -52,12 +55,45 @@ def has_value(deposit: Mapping[str, Any] | None) -> bool:
     return bool(deposit and deposit["identifiable"] and not deposit["upper_limit_only"])
 
 
+def coefficient_told(campaign: Campaign, blends: Mapping[str, Mapping[str, Any]]) -> bool:
+    """Return whether the logs tell the bare wall's h: by a bare firing, or by a deposit that grows.
+
+    Without either the estimate of h rests on a growth law that the logs do not speak for.
+    """
+    deposits = [blend["deposit"] for blend in blends.values()]
+    return bool(campaign.bare) or any(d is None or d["identifiable"] for d in deposits)
+
+
+def untold_unknowns(estimate: Estimate, blends: Mapping[str, Mapping[str, Any]]) -> set[int]:
+    """Return the places of unknowns that the logs do not tell, R and h at the knots.
+
+    Parameters
+    ----------
+    blends : mapping
+        The part ``blends`` of the document.
+    """
+    unknowns = estimate.unknowns
+    curves = [] if coefficient_told(estimate.campaign, blends) else ["h"]
+    lone: list[str] = []
+    for name, blend in blends.items():
+        if blend["deposit"] is not None and not blend["deposit"]["identifiable"]:
+            curves.append(f"R {name}")
+            lone.append(f"coefficient factor {name}")
+    names = unknowns.prior.names
+    at_knots = {int(i) for curve in curves for i in unknowns.curve(curve)}
+    return at_knots.union(names[name] for name in lone if name in names)
+
+
 def identifiability(
-    estimate: Estimate, along: AlongTube, blend: str, *, maybe_steady: bool = False
+    estimate: Estimate, along: AlongTube, blend: str, *, maybe_steady: bool = False,
+    laws_compared: bool = True, others: Sequence[Estimate] = (),
 ) -> Identifiability:
     """Return whether the deposit of ``blend`` is identifiable.
 
-    ``maybe_steady`` says that the logs do not tell its growth from a constant deposit.
+    ``maybe_steady`` says that the logs do not tell its growth from a constant deposit. Where the
+    case leaves growth open and ``laws_compared`` is False, that is not known and feared.
+    ``others`` are the estimates with the growth laws that the logs do not tell from this one: an
+    upper limit is the highest of all, and all of them have to give one.
 
     The mean resistance counts as told apart from none when its log standard deviation is below
     one half and it lies two standard deviations above zero by the traces alone (`of_traces`), and
@@ -65,26 +101,17 @@ def identifiability(
     """
     campaign = estimate.campaign
     stated = campaign.case.blends[blend]
-    R = log_mean(along.resistance(blend))
-    sd = float(R.sd(estimate.covariance))
-    prior = estimate.unknowns.prior
-    prior_sd = float(np.linalg.norm(R.gradient @ prior.root))
+    sd = float(log_mean(along.resistance(blend)).sd(estimate.covariance))
     bare = campaign.bare
+    unsaid = stated.deposit is not None and stated.deposit.growth == "auto"
+    maybe_steady = maybe_steady or (unsaid and not laws_compared)
     tied = stated.coefficient.relative_sd <= LOOSE_COEFFICIENT
-    traces = of_traces(estimate, along, blend)
-    if sd <= TOLD_APART and (bare or (_grows(estimate, blend) and not maybe_steady)):
-        if traces.ratio >= TOLD_FROM_NONE:
-            return Identifiability(True, False, "")
-        return _upper_limit(traces)
-    if bare and tied:
-        narrowed = sd < LEARNT * prior_sd or float(R.value) < 1e-6
-        if narrowed and np.isfinite(traces.sd):
-            return _upper_limit(traces)
-        return Identifiability(
-            False, False,
-            "the traces hardly narrow what was assumed beforehand about this deposit. Repeat the "
-            "dosed and the bare firings",
-        )
+    rests_on_growth = _grows(estimate, blend) and not (bare and tied)
+    told = sd <= TOLD_APART and (not maybe_steady if rests_on_growth else bool(bare))
+    if told and of_traces(estimate, along, blend).ratio >= TOLD_FROM_NONE:
+        return Identifiability(True, False, "")
+    if told or (bare and tied):
+        return _limited([estimate, *others], blend, told)
     lack, cure = (
         ("no bare firing shares the gas-side coefficient",
          "Add a bare firing (same pressure, same sensors)")
@@ -96,6 +123,8 @@ def identifiability(
     growth, look = (
         ("the case holds its deposit constant", 'growth = "auto" if it may grow while burning')
         if estimate.unknowns.laws[blend] == "constant"
+        else ("growth laws were not compared", "compare them")
+        if unsaid and not laws_compared
         else ("no growth is seen in the record", "a burn long enough to see the deposit grow")
     )
     return Identifiability(
@@ -105,15 +134,48 @@ def identifiability(
     )
 
 
-def _upper_limit(traces: OfTraces) -> Identifiability:
+def _limited(estimates: Sequence[Estimate], blend: str, told: bool) -> Identifiability:
+    """Return the upper limit of a deposit that cannot be told from none, if there is one.
+
+    Parameters
+    ----------
+    estimates : sequence of Estimate
+        The fit's, and those with other growth laws that the logs do not tell from its own.
+    told : bool
+        Whether the fit's is known to narrow the prior enough.
+    """
+    if not told and not _bounds(estimates[0], blend):
+        return Identifiability(
+            False, False,
+            "the traces hardly narrow what was assumed beforehand about this deposit. Repeat the "
+            "dosed and the bare firings",
+        )
+    if not all(_bounds(other, blend) for other in estimates[1:]):
+        return Identifiability(
+            False, False,
+            "how it grows is not told by the logs, and with another growth law they hardly narrow "
+            "what was assumed beforehand about it. Repeat the dosed and the bare firings, state "
+            "its gas-side coefficient better, or burn long enough to see the deposit grow",
+        )
+    limits = [of_traces(e, AlongTube.of(e), blend) for e in estimates]
+    traces = limits[0]
     return Identifiability(
         True, True,
         f"cannot be told from a bare bore: by the traces alone its mean resistance is "
         f"{1e6 * traces.value:.0f} +- {1e6 * traces.sd:.0f} mm²K/W, less than "
         f"{TOLD_FROM_NONE:.0f} standard deviations above none, and only the upper limit means "
         "anything. Repeat the dosed and the bare firings, burn longer, or dose more",
-        traces.upper_limit,
+        max(one.upper_limit for one in limits),
     )
+
+
+def _bounds(estimate: Estimate, blend: str) -> bool:
+    """Return whether the traces narrow what was assumed of a deposit to less than 60 %."""
+    along = AlongTube.of(estimate)
+    R = log_mean(along.resistance(blend))
+    prior_sd = float(np.linalg.norm(R.gradient @ estimate.unknowns.prior.root))
+    narrowed = float(R.sd(estimate.covariance)) < LEARNT * prior_sd or float(R.value) < 1e-6
+    return narrowed and bool(np.isfinite(of_traces(estimate, along, blend).sd))
 
 
 def _grows(estimate: Estimate, blend: str) -> bool:

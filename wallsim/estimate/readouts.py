@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from wallsim.build import Campaign
 from wallsim.case.model import Case
@@ -21,7 +21,7 @@ from wallsim.estimate.unknowns import Unknowns, smooth_basis
 Array = NDArray[np.float64]
 
 COVERAGE = 0.95
-QUANTILE = float(norm.ppf(0.5 + 0.5 * COVERAGE))
+QUANTILE = float(ndtri(0.5 + 0.5 * COVERAGE))
 SPACING = 0.0125
 SHARES_SHOWN = 6
 SMALLEST_SHARE = 0.01
@@ -160,6 +160,17 @@ class AlongTube:
     def resistance(self, blend: str) -> Readout:
         """Return R at the end of the blend's longest burn [m^2 K/W]."""
         return self._curve(f"R {blend}")
+
+    def combined_resistance(self, blend: str) -> Readout:
+        """Return ``1/h + R`` of ``blend``, through which alone h and R act on the wall [m^2 K/W].
+
+        At the reference pressure and the end of the blend's longest burn.
+        """
+        h, R = self.blend_coefficient(blend), self.resistance(blend)
+        gas_side = 1.0 / h.value
+        both = gas_side + R.value
+        share = (R.value / both)[:, None]
+        return Readout(both, share * R.gradient - (1.0 - share) * h.gradient, True)
 
     def removed_share(self, blend: str) -> Readout:
         """Return the mean share of the bare-wall flux that the deposit keeps out [-]."""

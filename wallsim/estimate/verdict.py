@@ -53,8 +53,10 @@ def _line(level: str, text: str) -> dict[str, str]:
 
 def _deposit(name: str, deposit: dict[str, Any]) -> dict[str, str]:
     if not deposit["identifiable"]:
+        both = interval_text(deposit["mean_combined_resistance_m2K_W"], 1e6)
         return _line("bad", f"{name}: the deposit's resistance is not identifiable: "
-                            f"{deposit['reason']}.")
+                            f"{deposit['reason']}. The logs tell only the sum of gas side and "
+                            f"deposit, mean 1/h + R = {both} mm²K/W.")
     R = deposit["mean_resistance_m2K_W"]
     if deposit["upper_limit_only"]:
         return _line("warning", f"{name}: the deposit {deposit['reason']}. Mean resistance below "

@@ -103,6 +103,8 @@ def blends(document: Document) -> pd.DataFrame:
         row["growth law"] = law_text(deposit) if deposit else "none"
         row["at [s]"] = number(deposit.get("at_s"))
         row |= _cells("mean R", "mm^2*K/W", deposit.get("mean_resistance_m2K_W"), PER_MM2)
+        row |= _cells("mean 1/h + R", "mm^2*K/W",
+                      deposit.get("mean_combined_resistance_m2K_W"), PER_MM2)
         row |= _cells("heat kept out", "%", deposit.get("heat_load_removed"), 100.0)
         row |= _cells("mean thickness", "um", deposit.get("mean_thickness_m"), 1e6)
         items = deposit.get("dominated_by") or []
