@@ -101,7 +101,10 @@ def _growth(document: dict[str, Any]) -> list[dict[str, str]]:
         found = (blend["deposit"] or {}).get("growth_laws")
         if found:
             level = "warning" if found["contradicted"] else "note"
-            said.setdefault((level, found["text"]), []).append(name)
+            text = found["text"]
+            if blend["deposit"].get("identifiable") is False:
+                text = text.partition("; R is ")[0]
+            said.setdefault((level, text), []).append(name)
     return [
         _line(level, f"{', '.join(names)}: {text}.") for (level, text), names in said.items()
     ]

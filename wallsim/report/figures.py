@@ -44,7 +44,7 @@ def draw(document: Document, traces: Mapping[str, pd.DataFrame]) -> list[Drawing
             *draw_differences(document),
             *draw_quick_looks(document),
             *draw_dominance(document),
-            draw_coefficient(document),
+            *draw_coefficient(document),
             *draw_heat_flux(document),
             *draw_against_pressure(document),
         ]
@@ -195,13 +195,15 @@ def draw_dominance(document: Document) -> list[Drawing]:
     return [finish(figure, "what_limits", "deposit", title, caption)]
 
 
-def draw_coefficient(document: Document) -> Drawing:
-    """Return the gas-side coefficient along the tube."""
+def draw_coefficient(document: Document) -> list[Drawing]:
+    """Return the gas-side coefficient along the tube; empty if the logs do not tell it."""
     gas = document["gas_side"]
     z = array(gas["z_m"])
+    h = band(gas["coefficient_W_m2K"], z.size)
+    if not h.known:
+        return []
     figure = canvas(3.9)
     axes = figure.subplots()
-    h = band(gas["coefficient_W_m2K"], z.size)
     draw_band(axes, 1e3 * z, h, 0, "gas-side coefficient, bare wall")
     _along(axes, document)
     axes.set_ylim(bottom=0.0)
@@ -214,7 +216,7 @@ def draw_coefficient(document: Document) -> Drawing:
         f"factor 1. {_BAND}"
     )
     title = "Gas-side coefficient along the tube"
-    return finish(figure, "coefficient", "gas side", title, caption)
+    return [finish(figure, "coefficient", "gas side", title, caption)]
 
 
 def _flux(run: Document) -> tuple[Array, Array, Band]:
@@ -254,7 +256,8 @@ def draw_against_pressure(document: Document) -> list[Drawing]:
     p = 1e-5 * array(gas.get("local_pressure_Pa"))
     if not p.size or np.ptp(p) < 0.01 * np.abs(p).max():
         return []
-    drawings = [_draw_coefficient_against_pressure(gas, p)]
+    known_h = band(gas["coefficient_W_m2K"], p.size).known
+    drawings = [_draw_coefficient_against_pressure(gas, p)] if known_h else []
     deposits = _deposits(document)
     known = [n for n, d in deposits.items() if d.get("local_pressure_Pa")]
     for k, group in enumerate(_panels(deposits, known)):
