@@ -65,7 +65,7 @@ def options(
     """Estimate what a deposit on the bore of a fired tube is worth."""
 
 
-@app.command(epilog="Example: wallsim fit cases/lance --out lance-result")
+@app.command(epilog="Example: wallsim fit cases/lance --out results/lance")
 def fit(
     case: CaseFile,
     out: Out,
@@ -130,7 +130,7 @@ def _run_fit(case: Any, quiet: bool, ways: dict[str, Any]) -> Any:
     return result
 
 
-@app.command(epilog="Example: wallsim predict cases/lance --from lance-result --out predicted")
+@app.command(epilog="Example: wallsim predict cases/lance --from results/lance --out predicted")
 def predict(
     case: CaseFile,
     out: Out,
@@ -159,7 +159,7 @@ def predict(
         _show(result, f"Prediction: {loaded.title}", prediction_rows, out, json)
 
 
-@app.command(epilog="Example: wallsim whatif cases/thicker_tube --from lance-result --out thicker")
+@app.command(epilog="Example: wallsim whatif cases/thicker_tube --from results/lance --out thicker")
 def whatif(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="What-if file, or the folder with "
                                          "its whatif.toml; a case asks for no change.")],
@@ -290,7 +290,7 @@ def _run_place(plan: Any, quiet: bool) -> Any:
     return result
 
 
-@app.command("next", epilog="Example: wallsim next cases/next_firing --from lance-result --out "
+@app.command("next", epilog="Example: wallsim next cases/next_firing --from results/lance --out "
              "lance-next")
 def next_firing(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="File that states the decision, or "
@@ -325,7 +325,7 @@ def next_firing(
         raise typer.Exit(result.exit_code)
 
 
-@app.command(epilog="Example: wallsim report lance-result")
+@app.command(epilog="Example: wallsim report results/lance")
 def report(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A result folder.")]) -> None:
     """Render a result folder again: tables, figures, report.html."""
     from wallsim.report import render

@@ -98,7 +98,7 @@ _QUANTITY = re.compile(
 )
 
 
-def parse(text: str, si_unit: str) -> Quantity:
+def parse(text: str, si_unit: str, *, difference: bool = False) -> Quantity:
     """Return a written quantity in SI.
 
     Parameters
@@ -109,6 +109,8 @@ def parse(text: str, si_unit: str) -> Quantity:
         value; after a value that is itself in per cent it is in per cent points.
     si_unit : str
         Unit of the result.
+    difference : bool
+        Whether a temperature is one: 1 degC is then 1 K.
 
     Raises
     ------
@@ -126,7 +128,7 @@ def parse(text: str, si_unit: str) -> Quantity:
         unit = sd_unit
     if not unit and si_unit != "dimensionless":
         raise ValueError(f"has no unit; write it like {example(si_unit)}")
-    si = to_si(value, unit, si_unit)
+    si = to_si(value, unit, si_unit) - (to_si(0.0, unit, si_unit) if difference else 0.0)
     if not math.isfinite(si):
         raise ValueError("is too large for a number; check the exponent")
     if sd_text is None:

@@ -208,8 +208,19 @@ def test_posterior_of_a_folder_is_read_or_refused(folder, tmp_path):
     read = Knowledge.fitted(campaign, tmp_path)
     assert read.x == pytest.approx(Fitted.x)
     assert read.root @ read.root.T == pytest.approx(Fitted.covariance, abs=1e-8)
-    with pytest.raises(InputError, match=r"has no posterior\.npz; run the fit again"):
+    with pytest.raises(InputError, match=r"no such folder; name the result folder of this"):
         Knowledge.fitted(campaign, tmp_path / "nowhere")
+    (tmp_path / "other").mkdir()
+    with pytest.raises(InputError, match=r"has no posterior\.npz; name the result folder"):
+        Knowledge.fitted(campaign, tmp_path / "other")
+    text = (folder / "campaign" / "case.toml").read_text()
+    (tmp_path / "renamed").mkdir()
+    for log in (folder / "campaign").glob("*.csv"):
+        (tmp_path / "renamed" / log.name).write_text(log.read_text())
+    (tmp_path / "renamed" / "case.toml").write_text(text.replace("dosed", "blended"))
+    renamed = wallsim.load_case(tmp_path / "renamed" / "case.toml")
+    with pytest.raises(InputError, match="belongs to another case"):
+        Knowledge.fitted(wallsim.load_campaign(renamed), tmp_path)
     changed = (("growth", "linear"), ("gas", "2000 K +- 30 K"), ("material", "stainless 321"))
     for key, value in changed:
         other = wallsim.load_case(write(tmp_path / key, **{key: value}))

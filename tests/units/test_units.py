@@ -144,3 +144,8 @@ def test_examples_can_be_read(si_unit):
 def test_relative_uncertainty_of_nothing():
     assert Quantity(0.0, 1.0).relative_sd == math.inf
     assert Quantity(0.0).relative_sd == 0.0
+
+
+@pytest.mark.parametrize(("text", "kelvin"), [("0.4 degC", 0.4), ("0.9 degF", 0.5), ("2 K", 2.0)])
+def test_a_difference_of_temperatures_has_no_zero(text, kelvin):
+    assert parse(text, "K", difference=True).value == pytest.approx(kelvin)

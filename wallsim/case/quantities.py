@@ -17,6 +17,7 @@ def reader(
     above: float | None = None,
     below: float | None = None,
     fixed: bool = False,
+    difference: bool = False,
     widest: float | None = None,
     widest_share: float | None = None,
 ) -> Any:
@@ -30,6 +31,8 @@ def reader(
     low, high, above, below : float or None
         Bounds of the value, those of `low` and `high` allowed, in ``si_unit``.
     fixed : bool
+    difference : bool
+        Whether a temperature is one: 1 degC is then 1 K.
     widest : float or None
         Largest standard deviation, in ``si_unit``.
     widest_share : float or None
@@ -47,7 +50,7 @@ def reader(
             raise ValueError(f"must be text; write it like {written}")
         text = value if isinstance(value, str) else repr(value)
         try:
-            quantity = parse(text, si_unit)
+            quantity = parse(text, si_unit, difference=difference)
         except ValueError as error:
             wrong, _, hint = str(error).partition("; ")
             hint = hint.replace(example(si_unit), written) or f"write it like {written}"

@@ -319,10 +319,14 @@ class FitKeys(Table):
     correlation_length: FixedLength | None = key(
         "over which h and R along the tube keep their value", None, like="length / 4"
     )
-    tolerance: Annotated[Quantity, reader("K", above=0.0, below=50.0, fixed=True)] = key(
+    tolerance: Annotated[Quantity, reader(
+        "K", above=0.0, below=50.0, fixed=True, difference=True
+    )] = key(
         "discretisation error allowed at the sensors, in K", "0.2 K"
     )
-    drift: Annotated[Quantity, reader("K", low=0.0, below=50.0, fixed=True)] = key(
+    drift: Annotated[Quantity, reader(
+        "K", low=0.0, below=50.0, fixed=True, difference=True
+    )] = key(
         "standard deviation of a reading's drift from ignition to the end of its record, in K",
         "0.5 K",
     )

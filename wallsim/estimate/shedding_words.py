@@ -31,8 +31,9 @@ def _lost(run: str, shedding: dict[str, Any]) -> str:
     before, after = (shedding[f"mean_resistance_{k}_m2K_W"] for k in ("before", "after"))
     if before["estimate"] is None:
         return f"{text}."
-    return (f"{text}: mean resistance {interval_text(before, 1e6)} mm²K/W before, "
-            f"{interval_text(after, 1e6)} mm²K/W after.")
+    apart = shedding["resistance_stated_apart_s"]
+    return (f"{text}: mean resistance {interval_text(before, 1e6)} mm²K/W {apart:g} s before, "
+            f"{interval_text(after, 1e6)} mm²K/W {apart:g} s after, what grew in between included.")
 
 
 def _suspected(run: str, suspected: dict[str, Any]) -> str:

@@ -69,17 +69,22 @@ class Knowledge:
                 x, covariance, sd = saved["x"], saved["covariance"], saved["prior_sd"]
                 signature = str(saved["case"])
         except FileNotFoundError:
-            hint = f"wallsim fit {campaign.case.path} --out {folder} --force"
-            raise InputError(f"{folder}: has no {POSTERIOR}; run the fit again: {hint}") from None
+            found = f"has no {POSTERIOR}" if Path(folder).is_dir() else "no such folder"
+            raise InputError(
+                f"{folder}: {found}; name the result folder of this case's fit, or make one: "
+                f"wallsim fit {campaign.case.path} --out DIR"
+            ) from None
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as error:
             raise InputError(f"{path}: cannot be read ({error}); run the fit again") from error
+        another = InputError(
+            f"{path}: belongs to another case than {campaign.case.path}, or the case has been "
+            "changed since; run the fit again, or name the folder of this case's fit"
+        )
+        if signature != _signature(campaign.case):
+            raise another
         unknowns = Unknowns.of(campaign, laws)
-        known = [p.name for p in unknowns.prior.parameters]
-        if names != known or signature != _signature(campaign.case):
-            raise InputError(
-                f"{path}: belongs to another case than {campaign.case.path}, or the case has been "
-                "changed since; run the fit again, or name the folder of this case's fit"
-            )
+        if names != [p.name for p in unknowns.prior.parameters]:
+            raise another
         return cls(_scattering(unknowns, sd), x, _root(covariance), f"fit in {folder}")
 
     @property

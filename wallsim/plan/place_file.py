@@ -35,7 +35,9 @@ from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity, parse
 
 FixedSeconds = Annotated[Quantity, reader("s", above=0.0, fixed=True)]
-FixedKelvin = Annotated[Quantity, reader("K", low=0.0, fixed=True)]
+FixedKelvin = Annotated[
+    Quantity, reader("K", low=0.0, below=50.0, fixed=True, difference=True)
+]
 Count = Annotated[int, Field(ge=1, le=60)]
 
 
