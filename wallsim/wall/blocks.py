@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.sparse as sp
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -78,34 +77,24 @@ class NodeColumns:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Level:
-    """Elimination of every second block, K of them.
+    """Elimination of every second block: its inverse, and that times its couplings."""
 
-    Parameters
-    ----------
-    down : Array, shape (K, 2 n, n)
-        What each takes from the blocks before and after it.
-    up : Array, shape (K, n, 3 n)
-        Each from the one before, its own right-hand side, and the one after.
-    """
-
-    down: Array
-    up: Array
+    inverse: Array
+    left: Array
+    right: Array
 
 
 def _eliminate(
     D: Array, left: Array, right: Array, across: Array
 ) -> tuple[_Level, Array, Array]:
     """Return the level, and diagonal and couplings to the next of the blocks that stay."""
-    n = D.shape[1]
     inverse = np.linalg.inv(D[1::2])
-    both = np.concatenate((left, right), axis=2)
-    solved = inverse @ both
-    products = both.transpose(0, 2, 1) @ solved
+    level = _Level(inverse, inverse @ left, inverse @ right)
+    left_t = left.transpose(0, 2, 1)
     kept = D[0::2].copy()
-    kept[:-1] -= products[:, :n, :n]
-    kept[1:] -= products[:, n:, n:]
-    up = np.concatenate((-solved[:, :, :n], inverse, -solved[:, :, n:]), axis=2)
-    return _Level(solved.transpose(0, 2, 1), up), kept, across - products[:, :n, n:]
+    kept[:-1] -= left_t @ level.left
+    kept[1:] -= right.transpose(0, 2, 1) @ level.right
+    return level, kept, across - left_t @ level.right
 
 
 def _dense(D: Array, left: Array, right: Array) -> Array:
@@ -141,24 +130,24 @@ class BlockFactor:
 
     def solve(self, rhs: Array) -> Array:
         """Return the solution for ``rhs``, shape (N n, m) in C order."""
-        n, m = self.n, rhs.shape[1]
-        b = rhs.reshape(self.N, n, m)
+        m = rhs.shape[1]
+        b = rhs.reshape(self.N, self.n, m)
         eliminated = []
         for level in self.levels:
-            out, kept = b[1::2], b[0::2].copy()
-            taken = level.down @ out
-            kept[:-1] -= taken[:, :n]
-            kept[1:] -= taken[:, n:]
+            out = b[1::2]
+            kept = b[0::2].copy()
+            kept[:-1] -= level.left.transpose(0, 2, 1) @ out
+            kept[1:] -= level.right.transpose(0, 2, 1) @ out
             eliminated.append((out, len(kept)))
             if len(kept) % 2 == 0:
-                kept = np.concatenate((kept, np.zeros((1, n, m))))
+                kept = np.concatenate((kept, np.zeros((1, self.n, m))))
             b = kept
         x = (self.core @ b.reshape(-1, m)).reshape(b.shape)
         for level, (out, size) in zip(self.levels[::-1], eliminated[::-1], strict=True):
-            full = np.empty((2 * size - 1, n, m))
-            full[0::2], full[1::2] = x[:size], out
-            block, row, column = full.strides
-            threes = as_strided(full, (size - 1, 3 * n, m), (2 * block, row, column))
-            full[1::2] = level.up @ threes
+            full = np.empty((2 * size - 1, self.n, m))
+            full[0::2] = kept = x[:size]
+            solved = np.matmul(level.inverse, out, out=full[1::2])
+            solved -= level.left @ kept[:-1]
+            solved -= level.right @ kept[1:]
             x = full
         return x.reshape(-1, m)
