@@ -111,7 +111,7 @@ def test_deposit_said_to_come_off_is_told_before_and_after(tmp_path):
     after = ((1.0 - LOST) * MOMENT + apart) / burn * full
     assert holds(found["mean_resistance_after_m2K_W"], after)
     [line] = [x["text"] for x in document["verdict"] if "of the deposit came off at" in x["text"]]
-    assert "mm²K/W before" in line
+    assert "mm²K/W 0.25 s before" in line
 
 
 def test_draws_of_a_forecast_march_with_the_same_deposit(tmp_path):
