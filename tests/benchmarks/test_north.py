@@ -29,7 +29,7 @@ def processor_seconds():
 
 @pytest.mark.xfail(raises=MissedError, strict=True, reason=(
     "measured 42 s of processors and 26 s by the clock with growth laws compared, on a machine on "
-    "which the fit before took 46 s; on a faster one it took 21 s"))
+    "which the whole command took 46 s before; on a faster one the fit took 21 s"))
 def test_seconds_on_two_cores(north_case):  # noqa: F811
     """Asked: under 10 s. The clock counts only where nothing else runs; processor time always.
 
