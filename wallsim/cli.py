@@ -6,6 +6,7 @@ import enum
 import os
 import signal
 import sys
+from collections.abc import Callable
 from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -259,12 +260,17 @@ def place(
     with result_folder(out, force=force, keep=(plan.case.path,)) as beside:
         result = _run_place(plan, quiet)
         result.write(beside)
+    from wallsim.report.placement import plan_text
+
+    _answer(result, plan_text, out, json, quiet)
+
+
+def _answer(result: Any, text: Callable[[Any], str], out: Path, json: bool, quiet: bool) -> None:
+    """Say what a plan found, and leave with its exit code."""
     if json:
         sys.stdout.write(result.to_json() + "\n")
     elif not quiet:
-        from wallsim.report.placement import plan_text
-
-        sys.stdout.write(f"{plan_text(result.document)}Report: {out / 'report.html'}\n")
+        sys.stdout.write(f"{text(result.document)}Report: {out / 'report.html'}\n")
     if result.exit_code:
         if json or quiet:
             sys.stderr.write(f"{result.document['answers'][0]['text']}\n")
@@ -313,16 +319,9 @@ def next_firing(
         with _console(stderr=True).status("reading the logs") if not quiet else nullcontext() as s:
             result = run(question, fitted, progress=s.update if s else None)
         result.write(at)
-    if json:
-        sys.stdout.write(result.to_json() + "\n")
-    elif not quiet:
-        from wallsim.report.next_firing import next_text
+    from wallsim.report.next_firing import next_text
 
-        sys.stdout.write(f"{next_text(result.document)}Report: {out / 'report.html'}\n")
-    if result.exit_code:
-        if json or quiet:
-            sys.stderr.write(f"{result.document['answers'][0]['text']}\n")
-        raise typer.Exit(result.exit_code)
+    _answer(result, next_text, out, json, quiet)
 
 
 @app.command(epilog="Example: wallsim report results/lance")

@@ -90,45 +90,51 @@ points = [[0, 425], [100, 488], [200, 530], [300, 565], [450, 633]]
 """
 
 
-def refused(tmp_path, case, *parts, run=wallsim_here):
-    """A fit of ``case`` ends with one line that holds ``parts``, and leaves nothing behind."""
+def refusal(tmp_path, case, run=wallsim_here):
+    """Return the one line that a fit of ``case`` ends with, which leaves nothing behind."""
     before = sorted(p.name for p in tmp_path.iterdir())
     done = run("fit", case, "--out", tmp_path / "results" / "out", "-q")
     assert done.returncode == 3, done.stderr
     assert not done.stdout
     assert done.stderr.count("\n") == 1, done.stderr
     assert ";" in done.stderr or ": shorten the burn" in done.stderr, "says nothing of what to do"
-    for part in parts:
-        assert part in done.stderr
     assert sorted(p.name for p in tmp_path.iterdir()) == before
+    return done.stderr
 
 
 @pytest.mark.parametrize("what", BAD_LOGS)
 def test_a_bad_log_is_refused_with_its_place_and_leaves_nothing(tmp_path, what):
     rows, parts = BAD_LOGS[what]
-    refused(tmp_path, write(tmp_path / "c", rows=rows), *parts)
+    line = refusal(tmp_path, write(tmp_path / "c", rows=rows))
+    assert [part for part in parts if part not in line] == []
 
 
 @pytest.mark.parametrize("what", BAD_CASES)
 def test_a_bad_case_is_refused_with_its_place_and_leaves_nothing(tmp_path, what):
     changes, parts = BAD_CASES[what]
-    refused(tmp_path, write(tmp_path / "c", **changes), *parts)
+    line = refusal(tmp_path, write(tmp_path / "c", **changes))
+    assert [part for part in parts if part not in line] == []
 
 
 def test_a_bore_above_the_range_of_its_metal_is_refused_with_the_moment(tmp_path):
     folder = tmp_path / "c"
     case = write(folder, material="short.toml")
     (folder / "short.toml").write_text(SHORT_STEEL)
-    refused(tmp_path, case, "run r1, at ", "s after ignition: ", "short steel", "450 degC")
+    line = refusal(tmp_path, case)
+    parts = ("run r1, at ", "s after ignition: ", "short steel", "450 degC")
+    assert [part for part in parts if part not in line] == []
 
 
 def test_files_that_are_not_there_or_empty_are_refused(tmp_path):
-    refused(tmp_path, tmp_path / "none.toml", "none.toml: no such case file", run=wallsim)
+    line = refusal(tmp_path, tmp_path / "none.toml", run=wallsim)
+    assert "none.toml: no such case file" in line
     case = write(tmp_path / "c")
     (tmp_path / "c" / "r2.csv").write_bytes(b"")
-    refused(tmp_path, case, "r2.csv: the log is empty", run=wallsim)
+    assert "r2.csv: the log is empty" in refusal(tmp_path, case, run=wallsim)
     (tmp_path / "c" / "r2.csv").unlink()
-    refused(tmp_path, case, "case.toml:33: run[r2].log: no such log file", '"r2.csv"')
+    line = refusal(tmp_path, case)
+    assert "case.toml:33: run[r2].log: no such log file" in line
+    assert '"r2.csv"' in line
 
 
 def test_two_faults_of_a_case_are_two_lines(tmp_path):
