@@ -1,6 +1,5 @@
 """Intervals beside those from curvature, on a tiny campaign: against refits and each other."""
 
-import builtins
 from dataclasses import replace
 from functools import partial
 
@@ -143,15 +142,8 @@ def test_what_cannot_be_asked_is_refused(asked, words):
     assert "\n" not in str(caught.value)
 
 
-def test_without_the_sampler_it_is_said_before_anything_is_fitted(monkeypatch):
-    real = builtins.__import__
-
-    def without(name, *args, **kwargs):
-        if name.startswith("emcee"):
-            raise ImportError(name)
-        return real(name, *args, **kwargs)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+@pytest.mark.usefixtures("no_sampler")
+def test_without_the_sampler_it_is_said_before_anything_is_fitted():
     with pytest.raises(InputError, match=r"pip install 'wallsim\[sampler\]'"):
         wallsim.fit(None, sample=100)
 

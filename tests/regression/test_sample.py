@@ -1,6 +1,5 @@
 """Samples of a posterior, against its closed form or a direct quadrature."""
 
-import builtins
 
 import numpy as np
 import pytest
@@ -123,15 +122,8 @@ def test_chains_that_stay_apart_are_worth_little():
     assert effective(y)[0] == 7.0
 
 
-def test_without_emcee_it_says_what_to_install(monkeypatch):
-    real = builtins.__import__
-
-    def without(name, *args, **kwargs):
-        if name.startswith("emcee"):
-            raise ImportError(name)
-        return real(name, *args, **kwargs)
-
-    monkeypatch.setattr(builtins, "__import__", without)
+@pytest.mark.usefixtures("no_sampler")
+def test_without_emcee_it_says_what_to_install():
     best = solve(lambda z: (z, np.eye(1)), np.zeros(1))
     with pytest.raises(InputError, match=r"pip install 'wallsim\[sampler\]'"):
         sample(density(lambda z: (z, None)), best, steps=10, rng=np.random.default_rng(6))
