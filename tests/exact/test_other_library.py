@@ -73,8 +73,8 @@ class Theirs:
 
     def at(self, t, burning, d):
         """Set the faces to time ``t`` and the stage's weight to ``d``."""
-        x = np.exp(self.p.log_curvature)
-        self.growth.Set(np.expm1(-x * min(t, BURN) / BURN) / np.expm1(-x))
+        x, m = np.exp(self.p.log_growth)
+        self.growth.Set(np.expm1(-x * (min(t, BURN) / BURN) ** m) / np.expm1(-x))
         pressure = np.interp(t, [0.0, 1.0, 3.5], np.log([1.0, 1.05, 1.0]))
         self.scale.Set(np.exp(self.p.pressure_exponent * pressure) if burning else 0.0)
         rise = -np.expm1(-t / np.exp(self.p.log_ramp)) * np.exp(self.p.log_rise)

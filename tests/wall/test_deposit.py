@@ -13,7 +13,7 @@ from wallsim.wall.model import Surfaces
 from wallsim.wall.schedule import LONGEST_SHEDDING, Schedule
 
 BURN, KNOTS = 3.5, 4
-ODDS = np.log([0.8 / 0.2, 0.4 / 0.6, 0.3 / 0.7])
+ODDS = np.log([0.8 / 0.2, 0.4 / 0.6, 0.3 / 0.7, 0.6 / 0.4])
 
 
 def history(surface, *stretches, own=True, sources=1, trials=()):
@@ -23,12 +23,14 @@ def history(surface, *stretches, own=True, sources=1, trials=()):
 
 
 def chain(surface):
-    """A linear deposit that sheds, under a saturating one that sheds downstream."""
+    """A general deposit that sheds, was fired on, and under one more of another blend."""
     m = surface.gas.share.size
     downstream = (surface.gas.coefficient_basis[:, 2:].sum(axis=1) > 0.5).astype(float)
-    first = Stretch(1, "linear", 5.0, 4.0, None, Loss(0, 0, np.ones(m)))
     return history(
-        surface, first, Stretch(0, "saturating", BURN, BURN, 1, Loss(1, 2, downstream)), sources=2
+        surface, Stretch(1, "general", 5.0, 4.0, None, Loss(0, 0, np.ones(m))),
+        Stretch(1, "general", 5.0, 1.0, 3, None),
+        Stretch(0, "linear", BURN, 0.5, None, None),
+        Stretch(0, "general", BURN, BURN, 1, Loss(1, 2, downstream)), sources=2,
     )
 
 
@@ -38,7 +40,7 @@ def with_history(surface, made):
 
 def chained(**changes):
     return parameters(**({
-        "log_R_under": np.log(np.full(KNOTS, 2e-4)), "log_curvature_under": np.array([0.3]),
+        "log_R_under": np.log(np.full(KNOTS, 2e-4)), "log_growth_under": np.array([0.3, -0.5]),
         "log_odds": ODDS, "shed_time": np.array([2.3, 1.31]),
     } | changes))
 
@@ -60,7 +62,7 @@ def test_derivatives_of_the_resistance_are_exact(t):
     np.testing.assert_allclose(made.resistance(t, p)[1], expected, rtol=1e-6, atol=2e-12)
 
 
-@pytest.mark.parametrize("law", ["constant", "linear", "saturating"])
+@pytest.mark.parametrize("law", ["constant", "linear", "saturating", "general"])
 def test_derivatives_to_trial_losses_are_those_of_a_loss_that_grows_from_none(law):
     surface = surfaces(wall(n_z=4), burn=BURN)
     under = Stretch(1, "linear", 5.0, 4.0, None, None)
@@ -82,19 +84,20 @@ def test_derivatives_to_trial_losses_are_those_of_a_loss_that_grows_from_none(la
 
 def test_what_is_carried_over_grows_on_by_its_own_differential_equation():
     surface = surfaces(wall(n_z=4), burn=BURN)
-    p = parameters(log_R_under=np.log(np.full(KNOTS, 3e-4)), log_curvature_under=np.array([0.0]),
+    p = parameters(log_R_under=np.log(np.full(KNOTS, 3e-4)), log_growth_under=np.zeros(2),
                    log_odds=ODDS[:1])
     made = history(surface, Stretch(1, "linear", 5.0, 4.0, None, None),
-                   Stretch(0, "saturating", BURN, BURN, 0, None), sources=2)
-    x = np.exp(p.log_curvature)
+                   Stretch(0, "general", BURN, BURN, 0, None), sources=2)
+    x, m = np.exp(p.log_growth)
     start, end = 0.8 * 3e-4 * 4.0 / 5.0, 1e-4 / -np.expm1(-x)
-    exact = solve_ivp(lambda _, R: x / BURN * (end - R), (0.0, BURN), [start], rtol=1e-10,
+    # In the clock u = (t/BURN)^m.
+    exact = solve_ivp(lambda _, R: x * (end - R), (0.0, 1.0), [start], rtol=1e-10,
                       atol=1e-16, dense_output=True).sol
     for t in (0.0, 1.0, BURN):
-        np.testing.assert_allclose(made.resistance(t, p)[0], exact(t)[0], rtol=1e-8)
+        np.testing.assert_allclose(made.resistance(t, p)[0], exact((t / BURN) ** m)[0], rtol=1e-8)
 
 
-@pytest.mark.parametrize("law", ["constant", "linear", "saturating"])
+@pytest.mark.parametrize("law", ["constant", "linear", "saturating", "general"])
 def test_carried_over_whole_by_the_same_blend_it_goes_on_where_it_ended(law):
     surface = surfaces(wall(n_z=4), burn=BURN, law=law)
     p = parameters(log_odds=np.array([40.0]))
@@ -108,7 +111,7 @@ def test_carried_over_whole_by_the_same_blend_it_goes_on_where_it_ended(law):
 def test_on_a_bare_firing_what_is_retained_stays():
     surface = surfaces(wall(n_z=4), burn=BURN, law="none")
     p = parameters(law="none", log_R_under=np.log(np.full(KNOTS, 2e-4)),
-                   log_curvature_under=np.zeros(1), log_odds=ODDS[:1])
+                   log_growth_under=np.zeros(2), log_odds=ODDS[:1])
     made = history(surface, Stretch(0, "linear", 4.0, 4.0, None, None),
                    Stretch(None, "none", BURN, BURN, 0, None), own=False)
     for t in (0.0, BURN):
@@ -124,7 +127,7 @@ def test_sensitivities_of_a_march_to_carry_over_and_shedding_are_exact():
     p = chained()
     slots = p.slots()
     active = np.concatenate([np.arange(slots[name].start, slots[name].stop) for name in (
-        "log_R", "log_curvature", "log_R_under", "log_curvature_under", "log_odds", "shed_time")])
+        "log_R", "log_growth", "log_R_under", "log_growth_under", "log_odds", "shed_time")])
     got = march(w, s, p, schedule, observe, np.full(w.size, 288.0), active)
     x = p.vector()
     for i, column in enumerate(active):

@@ -165,8 +165,8 @@ class Deposit:
     Parameters
     ----------
     growth : str
-        ``auto`` (the fit finds the shape between linear, saturating and constant), ``constant``,
-        ``linear`` or ``saturating``.
+        ``auto`` (the fit finds curvature and exponent of the growth), ``constant``, ``linear``
+        or ``saturating``.
     conductivity : Quantity
         Of the layer, to turn resistance into thickness [W/(m K)].
     resistance : Quantity

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from wallsim.build import Campaign, Firing
 from wallsim.case.model import Shed
 from wallsim.units import Quantity
-from wallsim.wall.deposit import DepositHistory, Law, Loss, Stretch
+from wallsim.wall.deposit import DepositHistory, Loss, Stretch
+from wallsim.wall.growth import Law
 
 Array = NDArray[np.float64]
 
@@ -26,7 +27,7 @@ class Link:
     Parameters
     ----------
     run, blend : str
-    law : {"none", "constant", "linear", "saturating"}
+    law : Law
     t_ref, burn, ignition : float
         Longest burn of the blend and this burn [s]; on the log's clock [s].
     retained : Quantity or None

@@ -180,4 +180,4 @@ def _bounds(estimate: Estimate, blend: str) -> bool:
 
 def _grows(estimate: Estimate, blend: str) -> bool:
     """Return whether the blend's law makes the deposit grow in the record."""
-    return estimate.unknowns.laws[blend] in ("linear", "saturating")
+    return estimate.unknowns.laws[blend] in ("linear", "saturating", "general")

@@ -29,7 +29,7 @@ from wallsim.estimate.run_model import RunModel, RunRows, run_rows
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.estimate.weights import Weights
 from wallsim.regression.least_squares import Refused, solve
-from wallsim.wall.deposit import Law
+from wallsim.wall.growth import Law
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 
@@ -43,7 +43,7 @@ MOST = 8
 AS_GOOD_AS_LINEAR = -3.0
 """Log of the curvature."""
 FARTHEST = 2.0
-"""Standard deviations of the curvature that a start is moved by."""
+"""Standard deviations of curvature and exponent that a start is moved by."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +52,7 @@ class LawFit:
 
     Parameters
     ----------
-    law : {"none", "constant", "linear", "saturating"}
+    law : Law
     estimate : Estimate
         With this law: unknowns, ``x``, covariance; ``runs`` are those that carry the deposit.
     misfit : float
@@ -224,17 +224,18 @@ class OneLaw:
     def start(self) -> Array:
         """Return where to begin.
 
-        For linear growth that is the estimate moved along its curvature, for a constant deposit
-        the mean in time of the one that grows.
+        For linear or saturating growth that is the estimate moved along curvature and exponent,
+        for a constant deposit the mean in time of the one that grows.
         """
         base, prior = self.estimate, self.unknowns.prior
         x, there = base.x, prior.mean.copy()
-        place = base.unknowns.curvature(self.blend)
-        if place is not None and self.law == "linear":
-            variance = base.covariance[place, place]
-            far = FARTHEST * np.sqrt(variance)
-            move = np.clip(AS_GOOD_AS_LINEAR - x[place], -far, far)
-            x = x + base.covariance[:, place] / variance * move
+        aim = {"linear": {0: AS_GOOD_AS_LINEAR, 1: 0.0}, "saturating": {1: 0.0}}.get(self.law, {})
+        places = base.unknowns.growth_places(self.blend)
+        if moved := [(places[i], value) for i, value in aim.items() if i in places]:
+            at, to = [place for place, _ in moved], np.array([value for _, value in moved])
+            C = base.covariance[np.ix_(at, at)]
+            far = FARTHEST * np.sqrt(np.diag(C))
+            x = x + base.covariance[:, at] @ np.linalg.solve(C, np.clip(to - x[at], -far, far))
         there[self.new] = x[self.old]
         if self.law == "constant":
             there[self.unknowns.curve(f"R {self.blend}")] += np.log(self.mean_growth())
@@ -245,9 +246,9 @@ class OneLaw:
         base = self.estimate
         first = next(f for f in base.campaign.firings if f.blend.name == self.blend)
         gas = next(run.surfaces.gas for run in base.runs if run.name == first.run.name)
-        curvature = base.unknowns.log_curvature(self.blend, base.x)
+        log_growth = base.unknowns.log_growth(self.blend, base.x)
         times = gas.burn * (np.arange(20) + 0.5) / 20.0
-        return float(np.mean([gas.growth(float(t), curvature)[0] for t in times]))
+        return float(np.mean([gas.growth(float(t), log_growth)[0] for t in times]))
 
     def __call__(self, z: Array) -> tuple[Array, Array]:
         """Return whitened residuals with the prior's, and their Jacobian in ``z``, compressed."""
@@ -295,11 +296,11 @@ class OneLaw:
         return Linearised.joined(z, shares)
 
     def own(self) -> Index:
-        """Return the places of the law's own unknowns: resistances and curvature."""
+        """Return the places of the law's own unknowns: resistances, curvature and exponent."""
         if self.law == "none":
             return np.empty(0, dtype=np.intp)
-        own, curvature = self.unknowns.curve(f"R {self.blend}"), self.unknowns.curvature(self.blend)
-        return own if curvature is None else np.append(own, curvature)
+        places = list(self.unknowns.growth_places(self.blend).values())
+        return np.append(self.unknowns.curve(f"R {self.blend}"), np.array(places, dtype=np.intp))
 
     def collected(self, at: Linearised | None, converged: bool) -> LawFit:
         """Return the fit of this law at its solution; None if there was none to evaluate."""

@@ -20,16 +20,16 @@ from wallsim.case.model import Blend
 from wallsim.estimate.joint import Estimate, Progress
 from wallsim.estimate.law_fits import LawFit, effective_samples, fit_laws
 from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, plain
-from wallsim.wall.deposit import Law
+from wallsim.wall.growth import Law
 
 Array = NDArray[np.float64]
 
-LAWS: tuple[Law, ...] = ("none", "constant", "linear", "saturating")
+LAWS: tuple[Law, ...] = ("none", "constant", "linear", "saturating", "general")
 UNTOLD = 0.05
 """Weight from which on a law is not told apart from the best."""
 IN_WORDS = {
     "none": "no deposit", "constant": "a constant deposit", "linear": "linear growth",
-    "saturating": "saturating growth",
+    "saturating": "saturating growth", "general": "growth with an exponent of its own",
 }
 BISECTIONS = 60
 

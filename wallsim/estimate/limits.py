@@ -107,13 +107,12 @@ def deposit_surface(
         rise, q = bore.flux.value * R_end, bore.flux.value[:, None]
         return Readout(T.value + rise, T.gradient + rise[:, None] * bore.flux.gradient
                        + q * (dR @ run.map.matrix), False)
-    place = estimate.unknowns.curvature(blend)
-    g, dg = gas.growth(gas.burn, estimate.unknowns.log_curvature(blend, estimate.x))
+    g, dg = gas.growth(gas.burn, estimate.unknowns.log_growth(blend, estimate.x))
     R = along.resistance(blend)
     rise = bore.flux.value * R.value * g
     gradient = bore.flux.gradient + R.gradient
-    if place is not None:
-        gradient[:, place] += dg / g
+    for i, place in estimate.unknowns.growth_places(blend).items():
+        gradient[:, place] += dg[i] / g
     return Readout(T.value + rise, T.gradient + rise[:, None] * gradient, False)
 
 

@@ -180,16 +180,16 @@ class AlongTube:
         """Return the mean resistance over time from ignition [m^2 K/W]; shape (n_t,)."""
         firing = next(f for f in self.campaign.firings if f.blend.name == blend)
         gas = next(r for r in self.runs if r.name == firing.run.name).surfaces.gas
-        place = self.unknowns.curvature(blend)
-        curvature = self.unknowns.log_curvature(blend, self.x)
+        places = self.unknowns.growth_places(blend)
+        log_growth = self.unknowns.log_growth(blend, self.x)
         mean = log_mean(self.resistance(blend))
         fresh = replace(gas, deposit_age=0.0, burn=np.inf)
         values, gradients = [], []
         for t in times:
-            g, dg = fresh.growth(float(t), curvature)
+            g, dg = fresh.growth(float(t), log_growth)
             gradient = mean.gradient.copy()
-            if place is not None and g > 0.0:
-                gradient[place] += dg / g
+            for i, place in places.items() if g > 0.0 else ():
+                gradient[place] += dg[i] / g
             values.append(mean.value * g)
             gradients.append(gradient)
         return Readout(np.array(values), np.array(gradients), True)

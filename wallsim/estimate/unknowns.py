@@ -14,7 +14,7 @@ from wallsim.case.model import Case
 from wallsim.estimate.carry_over import Chain
 from wallsim.regression.prior import Parameter, Prior, log_odds, smooth_covariance
 from wallsim.units import Quantity
-from wallsim.wall.deposit import Law
+from wallsim.wall.growth import Law
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -22,6 +22,9 @@ Index = NDArray[np.intp]
 CLOSEST_KNOTS = 0.02
 RESISTANCE_VARIATION = 0.3
 CURVATURE = (0.0, 1.2)
+"""Mean and standard deviation of the log."""
+EXPONENT = (0.0, 0.4)
+"""Of general growth, as `CURVATURE`: saturating growth, give or take parabolic at 1.7 of these."""
 PURGE_SCATTER = 0.3
 PURGE_KNOTS = np.array([0.0, 2.0, 4.0, 6.0, 9.0, 14.0, 20.0])
 PURGE_VARIATION = 1.0
@@ -45,6 +48,11 @@ def knots(case: Case) -> Array:
 def at_knot(curve: str, z: float) -> str:
     """Return the name of the unknown of ``curve`` ("h", "R BLEND") at the knot ``z`` [m]."""
     return f"{curve} at {1e3 * z:.0f} mm"
+
+
+def growth_names(blend: str) -> tuple[str, str]:
+    """Return the names of curvature and exponent of a blend's growth."""
+    return f"growth curvature {blend}", f"growth exponent {blend}"
 
 
 def smooth_basis(points: Array, z: Array) -> Array:
@@ -106,7 +114,7 @@ class Unknowns:
     prior : Prior
     knots : Array, shape (n,)
         Of h and R along the tube [m].
-    laws : dict of str to {"constant", "linear", "saturating"}
+    laws : dict of str to Law
         Growth law by blend (only blends with a deposit).
     t_ref : dict of str to float
         Longest burn of each blend [s], at which R is stated.
@@ -130,7 +138,7 @@ class Unknowns:
         for f in campaign.firings:
             t_ref[f.blend.name] = max(t_ref.get(f.blend.name, 0.0), f.burn)
         stated: dict[str, Law] = {
-            b.name: "saturating" if b.deposit.growth == "auto" else b.deposit.growth
+            b.name: "general" if b.deposit.growth == "auto" else b.deposit.growth
             for b in case.blends.values()
             if b.deposit is not None and b.name in t_ref
         }
@@ -153,14 +161,17 @@ class Unknowns:
         names = self.prior.names
         return np.array([names[at_knot(curve, z)] for z in self.knots], dtype=np.intp)
 
-    def curvature(self, blend: str) -> int | None:
-        """Return the place of the curvature of a blend's growth; None where the law has none."""
-        return self.prior.names.get(f"growth curvature {blend}")
+    def growth_places(self, blend: str) -> dict[int, int]:
+        """Return the places of curvature (0) and exponent (1) of a blend's growth, if unknown."""
+        names = self.prior.names
+        return {i: names[n] for i, n in enumerate(growth_names(blend)) if n in names}
 
-    def log_curvature(self, blend: str, x: Array) -> float:
-        """Return the log of that curvature at ``x``; 0, of which no law asks, where it has none."""
-        place = self.curvature(blend)
-        return 0.0 if place is None else float(x[place])
+    def log_growth(self, blend: str, x: Array) -> Array:
+        """Return the logs of curvature and exponent at ``x``, 0 where not unknown; shape (2,)."""
+        out = np.zeros(2)
+        for i, place in self.growth_places(blend).items():
+            out[i] = x[place]
+        return out
 
     def sensor_map(self, sensor: str, firing: Firing) -> SensorMap:
         """Return the unknowns of ``sensor`` in ``firing``."""
@@ -249,10 +260,10 @@ def _add_deposits(c: _Collector, case: Case, points: Array, laws: Mapping[str, L
         mean, sd = float(np.log(deposit.resistance.value)), float(np.sqrt(cov[0, 0]))
         c.block([Parameter(at_knot(f"R {name}", z), "m^2*K/W", True, mean, sd,
                            f"deposit of {name}") for z in points], cov)
-        if law == "saturating":
-            mean, sd = CURVATURE
-            c.block([Parameter(f"growth curvature {name}", "1", True, mean, sd,
-                               f"growth law of {name}")], np.array([[sd**2]]))
+        priors = {"saturating": (CURVATURE,), "general": (CURVATURE, EXPONENT)}.get(law, ())
+        for label, (mean, sd) in zip(growth_names(name), priors, strict=False):
+            c.block([Parameter(label, "1", True, mean, sd, f"growth law of {name}")],
+                    np.array([[sd**2]]))
 
 
 def _add_wall(c: _Collector, case: Case) -> None:

@@ -17,7 +17,7 @@ from wallsim.case.model import Case
 from wallsim.errors import InputError
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.unknowns import SCATTERING, Unknowns
-from wallsim.wall.deposit import Law
+from wallsim.wall.growth import Law
 
 Array = NDArray[np.float64]
 

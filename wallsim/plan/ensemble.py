@@ -112,8 +112,8 @@ class Ensemble:
         s = (gas.deposit_age + min(t, gas.burn)) / gas.t_ref
         if gas.law == "linear":
             return np.full(self.n, s)
-        x = np.exp(self.get("log_curvature"))
-        return np.asarray(np.expm1(-x * s) / np.expm1(-x))
+        x, m = np.exp(self.p[self.slots["log_growth"]])
+        return np.asarray(np.expm1(-x * s**m) / np.expm1(-x))
 
     def resistance(self, t: float) -> Array:
         """Return R at the bore nodes at ``t`` [s]; shape (m, n_draws), or (m, 1) if bare."""

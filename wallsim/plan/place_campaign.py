@@ -78,7 +78,7 @@ def block_noise(t: Thermocouple, rate: float) -> Noise:
 def stretched(plan: Plan, factor: float) -> Plan:
     """Return the plan with every burn ``factor`` as long, and as much deposit as that lets grow.
 
-    ``auto`` and ``saturating`` grow with the curvature that the fit expects beforehand.
+    ``auto`` and ``saturating`` grow with the curvature and exponent that the fit expects.
     """
     blends = {}
     for name, blend in plan.case.blends.items():

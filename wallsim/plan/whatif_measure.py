@@ -267,10 +267,10 @@ def _mean_resistance(
     """Return the mean R at shutdown [m^2 K/W] and its gradient to ``x``."""
     z = np.array([s.z.value for s in tools.sensors])
     basis = smooth_basis(stand.knots, np.linspace(z.min(), z.max(), POINTS))
-    gas, n, curvature = run.surfaces.gas, stand.knots.size, run.map.at(x).log_curvature
-    g, dg = gas.growth(gas.burn, curvature)
+    gas, n = run.surfaces.gas, stand.knots.size
+    g, dg = gas.growth(gas.burn, run.map.at(x).log_growth)
     R = np.exp(basis @ x[-n:])
-    gradient = R.mean() * dg * run.map.matrix[run.map.parameters.slots()["log_curvature"].start]
+    gradient = R.mean() * dg @ run.map.matrix[run.map.parameters.slots()["log_growth"]]
     gradient[-n:] += g * (R[:, None] * basis).mean(axis=0)
     return float(R.mean() * g), gradient
 

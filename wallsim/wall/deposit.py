@@ -2,14 +2,16 @@
 
 The resistance is the state, and each firing grows it on by the law of its own blend:
 
-    saturating    dR/dt = (x/t_ref) (R_ref/(1 - exp(-x)) - R)
-    linear        dR/dt = R_ref/t_ref
+    saturating, general    dR/du = x (R_ref/(1 - exp(-x)) - R),   u = (t/t_ref)^m
+    linear                 dR/dt = R_ref/t_ref
     constant, or a blend without deposit    dR/dt = 0
 
-On a clean bore these are the growth laws of `wallsim.wall.gas`, a constant deposit being there
-from the start; carried over whole by the same blend they go on where they ended. A saturating
-blend takes what it finds to its own end value, which may be less. A firing starts with a retained
-fraction of what the one before left, and a share may come off around a moment ``t_s``:
+On a clean bore these are the growth laws of `wallsim.wall.growth`, a constant deposit being there
+from the start. A saturating blend takes what it finds to its own end value, which may be less. A
+firing starts with a retained fraction of what the one before left; the burning time that the
+deposit of a blend has seen, on which ``u`` depends where m is not 1, counts by the same fraction.
+So what is carried over whole by the same blend goes on where it ended, and none starts anew. A
+share may come off around a moment ``t_s``:
 
     R = (1 - lost(z) s(t)) (what was laid before t_s) + (what was laid since)
 
@@ -20,18 +22,18 @@ with ``s`` a logistic step of time constant `SHEDDING`, so that the readings are
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from wallsim.wall.growth import Law, clock
+
 if TYPE_CHECKING:
     from wallsim.wall.gas import WallParameters
 
 Array = NDArray[np.float64]
-
-Law = Literal["none", "constant", "linear", "saturating"]
 
 SHEDDING = 0.05
 """Time constant with which a deposit comes off [s], well below the lag of wall and junction."""
@@ -62,7 +64,7 @@ class Stretch:
     ----------
     source : int or None
         Which blend's resistance grows; None for a blend without deposit.
-    law : {"none", "constant", "linear", "saturating"}
+    law : Law
     t_ref, burn : float
         Time at which the growth on a clean bore is 1, and burning time [s].
     retained : int or None
@@ -82,37 +84,52 @@ class Stretch:
 class _Growth:
     """Factors of one stretch on what was there, and shares laid before and since the loss.
 
-    Each is followed by its derivatives to the time before, to the time since and to the log of
-    the curvature.
+    Each is followed by its derivatives to `TO`.
     """
 
-    kept: tuple[float, float, float, float]
-    before: tuple[float, float, float, float]
-    since: tuple[float, float, float, float]
+    kept: Array
+    before: Array
+    since: Array
 
     @classmethod
-    def of(cls, stretch: Stretch, before: float, since: float, x: float) -> _Growth:
-        """Return the growth over ``before`` and ``since`` [s] the loss at the curvature ``x``."""
-        t_ref = stretch.t_ref
-        nothing, whole = (0.0, 0.0, 0.0, 0.0), (1.0, 0.0, 0.0, 0.0)
-        if stretch.law == "saturating":
-            a, b = x / t_ref, -np.expm1(-x)
-            end = x * np.exp(-x) / b
-            first, second = np.exp(-a * before), np.exp(-a * since)
-            both = first * second
-            laid = -np.expm1(-a * before) * second / b
-            late = -np.expm1(-a * since) / b
-            of_laid = a * before * both / b - (a * since + end) * laid
-            return cls(
-                (both, -a * both, -a * both, -a * (before + since) * both),
-                (laid, a * both / b, -a * laid, of_laid),
-                (late, 0.0, a * second / b, a * since * second / b - end * late),
-            )
+    def of(
+        cls, stretch: Stretch, age: float, before: float, since: float, log_growth: Array
+    ) -> _Growth:
+        """Return the growth at ``age`` [s] over ``before`` and ``since`` [s] the loss."""
+        t_ref, nothing = stretch.t_ref, np.zeros(1 + len(TO))
+        whole = nothing.copy()
+        whole[0] = 1.0
         if stretch.law == "linear":
-            return cls(whole, (before / t_ref, 1.0 / t_ref, 0.0, 0.0),
-                       (since / t_ref, 0.0, 1.0 / t_ref, 0.0))
-        laid = whole if stretch.law == "constant" and stretch.retained is None else nothing
-        return cls(whole, laid, nothing)
+            return cls(whole, np.array([before / t_ref, 0.0, 1.0 / t_ref, 0.0, 0.0, 0.0]),
+                       np.array([since / t_ref, 0.0, 0.0, 1.0 / t_ref, 0.0, 0.0]))
+        if stretch.law not in ("saturating", "general"):
+            laid = whole if stretch.law == "constant" and stretch.retained is None else nothing
+            return cls(whole, laid, nothing)
+        x, whole_x = float(np.exp(log_growth[0])), -float(np.expm1(-np.exp(log_growth[0])))
+        times = np.cumsum([age, before, since]) / t_ref
+        # Clock at start, loss and end, each with its derivatives to `TO`.
+        u = np.zeros((3, 1 + len(TO)))
+        for i, s in enumerate(times):
+            u[i, 0], slope, u[i, 5] = clock(float(s), float(log_growth[1]))
+            u[i, 1 : 2 + i] = slope / t_ref
+        all_through, late = _decay(x, u[2] - u[0]), _decay(x, u[2] - u[1])
+        end = np.zeros(1 + len(TO))
+        end[4] = x * np.exp(-x) / whole_x
+        laid, new = (all_ / whole_x for all_ in (late - all_through, whole - late))
+        return cls(all_through, laid - end * laid[0], new - end * new[0])
+
+
+TO = ("age", "time before", "time since", "log curvature", "log exponent")
+"""What factors and shares of a stretch are derived by."""
+
+
+def _decay(x: float, u: Array) -> Array:
+    """Return ``exp(-x u)``; ``u`` and the result are followed by their derivatives to `TO`."""
+    of_u = u.copy()
+    of_u[4] += u[0]
+    out: Array = -x * np.exp(-x * u[0]) * of_u
+    out[0] = np.exp(-x * u[0])
+    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,71 +182,81 @@ class DepositHistory:
         return np.einsum("sm,sm->m", full, w), dR
 
     def _columns(self, p: WallParameters) -> NDArray[np.intp]:
-        """Return the columns of curvatures, log odds, moments and trial losses."""
+        """Return the columns of growth, log odds, moments and trial losses."""
         slots = p.slots()
-        own = [slots["log_curvature"].start] if self.own else []
-        rest = [np.arange(slots[name].start, slots[name].stop) for name in
-                ("log_curvature_under", "log_odds", "shed_time", "trial_loss")]
-        return np.concatenate([np.array(own, dtype=np.intp), *rest])
+        names = ("log_growth", "log_growth_under", "log_odds", "shed_time", "trial_loss")
+        return np.concatenate([
+            np.arange(slots[name].start, slots[name].stop)
+            for name in names[0 if self.own else 1 :]
+        ])
 
     def _layers(self, t: float, p: WallParameters) -> tuple[Array, Array]:
         """Return the weight of each source's resistance at each node, and its derivatives.
 
         Shapes (n_sources, m) and (n_columns, n_sources, m), the columns as `_columns`.
         """
-        curvatures = np.exp(np.concatenate(([p.log_curvature] * self.own, p.log_curvature_under)))
-        m, n_odds, n_shed = len(self.basis), p.log_odds.size, p.shed_time.size
-        w = np.zeros((self.sources, m))
-        dw = np.zeros((self.sources + n_odds + n_shed + p.trial_loss.size, self.sources, m))
+        growth = np.concatenate((p.log_growth, p.log_growth_under)[0 if self.own else 1 :])
+        odds = 2 * self.sources
+        trials = odds + p.log_odds.size + p.shed_time.size
+        w = np.zeros((self.sources, len(self.basis)))
+        dw = np.zeros((trials + p.trial_loss.size, *w.shape))
+        age, d_age = np.zeros(self.sources), np.zeros((len(dw), self.sources))
         for stretch in self.stretches:
-            last = stretch is self.stretches[-1]
+            last, i = stretch is self.stretches[-1], stretch.source
             span = t if last else stretch.burn
             if stretch.retained is not None:
                 f = float(expit(p.log_odds[stretch.retained]))
-                dw *= f
-                dw[self.sources + stretch.retained] += f * (1.0 - f) * w
-                w = f * w
-            x = 1.0 if stretch.source is None else float(curvatures[stretch.source])
+                for value, slope in ((w, dw), (age, d_age)):
+                    slope *= f
+                    slope[odds + stretch.retained] += f * (1.0 - f) * value
+                    value *= f
+            own = np.zeros(2) if i is None else growth[2 * i : 2 * i + 2]
+            old, d_old = (0.0, np.zeros(len(dw))) if i is None else (float(age[i]), d_age[:, i])
             if last and self.trial_times.size:
-                dw[self.sources + n_odds + n_shed :] = [
-                    where * _trial(stretch, w, span, moment, x)
+                dw[trials:] = [
+                    where * _trial(stretch, w, old, span, moment, own)
                     for moment, where in zip(self.trial_times, self.trial_where, strict=True)
                 ]
-            w, dw = self._grown(stretch, w, dw, span, x, p)
+            w, dw = self._grown(stretch, w, dw, old, d_old, span, own, p)
+            if i is not None:
+                age[i] += span
         return w, dw
 
     def _grown(
-        self, stretch: Stretch, w: Array, dw: Array, span: float, x: float, p: WallParameters
+        self, stretch: Stretch, w: Array, dw: Array, age: float, d_age: Array, span: float,
+        log_growth: Array, p: WallParameters,
     ) -> tuple[Array, Array]:
         """Return the weights and their derivatives after ``span`` [s] of one firing."""
-        loss = stretch.loss
+        loss, i = stretch.loss, stretch.source
         since = step = 0.0
+        odds = 2 * self.sources
         if loss is not None:
             since, step = _since(span, float(p.shed_time[loss.time]))
-        g = _Growth.of(stretch, span - since, since, x)
+        g = _Growth.of(stretch, age, span - since, since, log_growth)
         n_trial = self.trial_times.size if stretch is self.stretches[-1] else 0
         dw = dw.copy()
         dw[: len(dw) - n_trial] *= g.kept[0]
         laid = g.kept[0] * w
-        if stretch.source is not None:
-            i = stretch.source
-            dw[i] += g.kept[3] * w
-            dw[i, i] += g.before[3]
+        if i is not None:
+            dw += np.multiply.outer(g.kept[1] * d_age, w)
+            dw[2 * i : 2 * i + 2] += np.multiply.outer(g.kept[4:], w)
+            dw[:, i] += (g.before[1] * d_age)[:, None]
+            dw[2 * i : 2 * i + 2, i] += g.before[4:, None]
             laid[i] += g.before[0]
         if loss is None:
             return laid, dw
         lost = float(expit(p.log_odds[loss.odds]))
         left = 1.0 - lost * step * loss.where
         dw *= left
-        time = self.sources + p.log_odds.size + loss.time
-        dw[self.sources + loss.odds] -= lost * (1.0 - lost) * step * loss.where * laid
+        time = odds + p.log_odds.size + loss.time
+        dw[odds + loss.odds] -= lost * (1.0 - lost) * step * loss.where * laid
         dw[time] += lost * step * (1.0 - step) / SHEDDING * loss.where * laid
         w = left * laid
-        if stretch.source is not None:
-            i = stretch.source
+        if i is not None:
             w[i] += g.since[0]
-            dw[i, i] += g.since[3]
-            dw[time, i] += step * (left * (g.before[1] - g.before[2]) + g.since[1] - g.since[2])
+            dw[:, i] += (g.since[1] * d_age)[:, None]
+            dw[2 * i : 2 * i + 2, i] += g.since[4:, None]
+            dw[time, i] += step * (left * (g.before[2] - g.before[3]) + g.since[2] - g.since[3])
         return w, dw
 
 
@@ -239,10 +266,12 @@ def _since(t: float, moment: float) -> tuple[float, float]:
     return SHEDDING * float(np.logaddexp(0.0, u)), float(expit(u))
 
 
-def _trial(stretch: Stretch, w: Array, t: float, moment: float, x: float) -> Array:
+def _trial(
+    stretch: Stretch, w: Array, age: float, t: float, moment: float, log_growth: Array
+) -> Array:
     """Return the derivative of the weights to a share lost at ``moment``, none being lost."""
     since, step = _since(t, moment)
-    g = _Growth.of(stretch, t - since, since, x)
+    g = _Growth.of(stretch, age, t - since, since, log_growth)
     laid = g.kept[0] * w
     if stretch.source is not None:
         laid[stretch.source] += g.before[0]

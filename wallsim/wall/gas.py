@@ -4,11 +4,10 @@
     h(z, t)   = exp(B_h(z) log_h) (p(t)/p_ref)^n            while burning
     h(z, t)   = exp(log_purge(t - t_shutdown))              afterwards
     T_g(z, t) = T_amb + (1 - exp(-t/ramp)) share(z) (T_gas - T_amb)
-    R(z, t)   = exp(B_R(z) log_R) g(t),   g = (1 - exp(-x t/t_ref))/(1 - exp(-x))
+    R(z, t)   = exp(B_R(z) log_R) g(t)
 
-``t`` runs from ignition. The growth ``g`` is 1 at ``t_ref``; its curvature ``x`` runs from linear
-(0) over saturating to constant (infinity), so one parameter spans the usual laws. A bore that was
-not clean, or a deposit that comes off, is in `wallsim.wall.deposit`.
+``t`` runs from ignition. The growth ``g`` is that of `wallsim.wall.growth`, 1 at ``t_ref``. A bore
+that was not clean, or a deposit that comes off, is in `wallsim.wall.deposit`.
 """
 
 from __future__ import annotations
@@ -18,7 +17,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from wallsim.wall.deposit import DepositHistory, Law
+from wallsim.wall.deposit import DepositHistory
+from wallsim.wall.growth import Law, grown
 
 Array = NDArray[np.float64]
 
@@ -49,8 +49,8 @@ class WallParameters:
         Log of the bore coefficient after shutdown [W/(m^2 K)] at its knots in time.
     log_R : Array, shape (n_R,)
         Log of the deposit resistance at ``t_ref`` [m^2 K/W] at its knots; may be empty.
-    log_curvature : float
-        Log of ``x`` of the growth law [-].
+    log_growth : Array, shape (2,)
+        Logs of curvature and exponent of the growth law [-].
     emissivity, convection : float
         Of the outside: emissivity [-], factor on the convection [-].
     log_head, log_exit : float
@@ -63,7 +63,8 @@ class WallParameters:
         Log of the wall thickness [m].
     log_R_under : Array, shape (n_under n_R,)
         As ``log_R``, of the other blends whose deposit was on the bore, one after the other.
-    log_curvature_under : Array, shape (n_under,)
+    log_growth_under : Array, shape (2 n_under,)
+        As ``log_growth``, one blend after the other.
     log_odds : Array, shape (n_odds,)
         Log odds of the fractions of a deposit that were retained or lost [-].
     shed_time : Array, shape (n_shed,)
@@ -78,7 +79,7 @@ class WallParameters:
     log_ramp: float
     log_purge: Array
     log_R: Array
-    log_curvature: float
+    log_growth: Array
     emissivity: float
     convection: float
     log_head: float
@@ -89,7 +90,7 @@ class WallParameters:
     heat_capacity_tilt: float
     log_wall: float
     log_R_under: Array = field(default_factory=_none)
-    log_curvature_under: Array = field(default_factory=_none)
+    log_growth_under: Array = field(default_factory=_none)
     log_odds: Array = field(default_factory=_none)
     shed_time: Array = field(default_factory=_none)
     trial_loss: Array = field(default_factory=_none)
@@ -153,7 +154,7 @@ class GasSide:
         Log of p/p_ref over time from ignition.
     purge_time : Array, shape (n_purge,)
         Knots of the bore coefficient after shutdown, from shutdown [s].
-    law : {"none", "constant", "linear", "saturating"}
+    law : Law
     t_ref : float
         Time at which the growth is 1 [s].
     deposit_age : float
@@ -188,19 +189,10 @@ class GasSide:
         out[i], out[i + 1] = 1.0 - share, share
         return out
 
-    def growth(self, t: float, log_curvature: float) -> tuple[float, float]:
-        """Return the growth at ``t`` and its derivative to the log of the curvature."""
-        if self.law == "none":
-            return 0.0, 0.0
-        if self.law == "constant":
-            return 1.0, 0.0
+    def growth(self, t: float, log_growth: Array) -> tuple[float, Array]:
+        """Return the growth at ``t`` and its derivatives to curvature and exponent, in logs."""
         s = (self.deposit_age + min(t, self.burn)) / self.t_ref
-        if self.law == "linear":
-            return s, 0.0
-        x = float(np.exp(log_curvature))
-        top, bottom = -np.expm1(-x * s), -np.expm1(-x)
-        slope = (s * np.exp(-x * s) - top / bottom * np.exp(-x)) / bottom
-        return float(top / bottom), float(x * slope)
+        return grown(self.law, s, log_growth)
 
     def resistance(self, t: float, p: WallParameters) -> Array:
         """Return R at the bore nodes [m^2 K/W] at ``t``; shape (m,)."""
@@ -208,7 +200,7 @@ class GasSide:
             return self.history.resistance(min(t, self.burn), p)[0]
         if self.law == "none":
             return np.zeros(len(self.share))
-        return np.exp(self.resistance_basis @ p.log_R) * self.growth(t, p.log_curvature)[0]
+        return np.exp(self.resistance_basis @ p.log_R) * self.growth(t, p.log_growth)[0]
 
     def at(self, p: WallParameters) -> GasSideAt:
         """Return the gas side at the parameters ``p``."""
@@ -262,7 +254,7 @@ class GasSideAt:
             h = np.full(self.h.size, np.exp(side.purge_weights(t) @ p.log_purge))
             T_inf = np.full(self.h.size, side.ambient)
         if side.laid:
-            return Exchange(h / (1.0 + h * self.R * side.growth(t, p.log_curvature)[0]), T_inf, h)
+            return Exchange(h / (1.0 + h * self.R * side.growth(t, p.log_growth)[0]), T_inf, h)
         if side.history is not None:
             return Exchange(h / (1.0 + h * side.resistance(t, p)), T_inf, h)
         return Exchange(h, T_inf, h)
@@ -287,9 +279,9 @@ class GasSideAt:
             out[:, slots["log_purge"]] = of_log_h[:, None] * side.purge_weights(t)
         of_R = -(e.U**2) * drive
         if side.laid:
-            g, dg = side.growth(t, p.log_curvature)
+            g, dg = side.growth(t, p.log_growth)
             out[:, slots["log_R"]] = (of_R * self.R * g)[:, None] * side.resistance_basis
-            out[:, slots["log_curvature"].start] = of_R * self.R * dg
+            out[:, slots["log_growth"]] = (of_R * self.R)[:, None] * dg
         elif side.history is not None:
             out += of_R[:, None] * side.history.resistance(min(t, side.burn), p)[1]
         return out
