@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+TYPE_CHECKING = False  # not from typing: an interrupt is not yet caught while this is imported
+if TYPE_CHECKING:
+    from typing import Any
 
 __version__ = "0.1.0"
 

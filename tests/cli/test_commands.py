@@ -3,6 +3,7 @@
 import os
 import signal
 import subprocess
+import sys
 import time
 
 import pytest
@@ -188,6 +189,32 @@ def test_an_interrupted_fit_leaves_nothing_and_no_process(tmp_path, number, to_a
     assert "Traceback" not in err
     assert [p.name for p in tmp_path.iterdir()] == ["c"]
     wait_until(lambda: not living(process.pid), 5.0)
+
+
+EARLY = """
+import os, signal, sys
+
+class Early:
+    def find_spec(self, name, *_):
+        if name == {name!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+
+sys.meta_path.insert(0, Early())
+from wallsim.cli import main
+sys.argv = ["wallsim", "check", {case!r}]
+main()
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
+@pytest.mark.parametrize("name", ["typer", "pydantic", "pint", "numpy", "wallsim.build"])
+def test_an_interrupt_while_modules_are_imported_is_one_line(tmp_path, name):
+    code = EARLY.format(name=name, case=str(write(tmp_path / "c")))
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True,
+                          timeout=60, check=False)
+    assert done.returncode == 130
+    assert done.stderr == "Interrupted; nothing is left half written.\n"
+    assert not done.stdout
 
 
 def wait_until(condition, seconds):

@@ -1,6 +1,7 @@
 """Fits through the real command: what comes out on stdout, stderr, in the folder and as code."""
 
 import json
+import re
 
 import pytest
 
@@ -37,6 +38,17 @@ def test_force_replaces_it_whole(fitted):
     assert not (out / "mine.txt").exists()
     assert (out / "report.html").is_file()
     assert f"Report: {out / 'report.html'}" in done.stdout
+
+
+def test_a_fit_without_a_terminal_tells_how_far_it_is_on_stderr(fitted):
+    done = fitted[2]
+    stages = [line.split(" s  ")[1].split(":")[0] for line in done.stderr.splitlines()]
+    assert stages[0] == "reading 2 logs"
+    assert re.fullmatch(r"fitting 2 runs, 4 traces, \d+ unknowns", stages[1])
+    assert list(dict.fromkeys(stages[2:])) == [
+        "finding the neighbourhood", "fitting", "comparing growth laws", "reading off the results"
+    ]
+    assert not any(stage in done.stdout for stage in stages)
 
 
 def test_the_fit_finds_what_made_the_logs(fitted):
