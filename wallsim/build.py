@@ -9,12 +9,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.case.model import Blend, Case, Run, Tube
-from wallsim.consistency import Seen, early_rise, quiet_level, reads_gauge, refusals, remarks
+from wallsim.consistency import (
+    BURNS,
+    Seen,
+    early_rise,
+    quiet_level,
+    reads_gauge,
+    refusals,
+    remarks,
+)
 from wallsim.errors import CaseError, LogError
 from wallsim.logs import find_events, read_log, screen_channels
 from wallsim.logs.cadence import scans_of
 from wallsim.logs.events import is_up
 from wallsim.logs.model import Channel, Events, Log
+from wallsim.plausibility import mistaken_readings, slips
 
 if TYPE_CHECKING:
     from skfem import Mesh
@@ -168,7 +177,9 @@ def load_campaign(case: Case) -> Campaign:
         raise CaseError(wrong)
     bare = [f for f in firings if f.blend.deposit is None] or firings
     reference = float(np.median([f.events.plateau for f in bare]))
-    return Campaign(case, firings, reference, remarks(case, seen))
+    mistaken = mistaken_readings(case, seen)
+    found = (*slips(case, seen, mistaken), *remarks(case, seen, mistaken))
+    return Campaign(case, firings, reference, found)
 
 
 def _said_once(faults: list[tuple[Run, LogError]]) -> list[str]:
@@ -225,6 +236,7 @@ def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
         log, channels, events, ambient=case.tube.outside.ambient, exclusions=run.exclude
     )
     start_z, start_T, even = _start(case, screened)
+    burn = events.shutdown - events.ignition
     block = max(BLOCK, float(np.median(np.diff(log.t))))
     traces = tuple(
         _trace(log, events, screened[s.name], s.channel, block, start_T[0] if even else None)
@@ -233,8 +245,7 @@ def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
     )
     traces = tuple(trace for trace in traces if trace.t.size >= 5)
     if not traces:
-        raise LogError(_none_to_use(log, run, screened))
-    burn = events.shutdown - events.ignition
+        raise LogError(_none_to_use(log, run, screened, burn))
     t_p, p = _plateau_history(whole.t - events.ignition, absolute, events, burn)
     firing = Firing(
         run, case.blends[run.blend], log, events, screened, burn,
@@ -256,8 +267,9 @@ def _seen(case: Case, firing: Firing, log: Log, absolute: Array) -> Seen:
     quiet = quiet_level(log.t, absolute, firing.events.ignition)
     used = [log.channels[s.channel] for s in case.sensors if firing.channels[s.name].good.any()]
     early = early_rise(log.t, used, firing.events.ignition)
-    return Seen(firing.run.name, log, quiet, usual, firing.events.ignition, firing.burn, early,
-                coldest, hottest)
+    return Seen(firing.run.name, log, quiet, usual, firing.events.ignition, firing.burn,
+                firing.events.plateau, early, coldest, hottest,
+                tuple((t.t, t.T) for t in firing.traces))
 
 
 def _check_shedding(run: Run, log: Log, events: Events) -> None:
@@ -269,14 +281,16 @@ def _check_shedding(run: Run, log: Log, events: Events) -> None:
         )
 
 
-def _none_to_use(log: Log, run: Run, channels: dict[str, Channel]) -> str:
+def _none_to_use(log: Log, run: Run, channels: dict[str, Channel], burn: float) -> str:
     """Return why no thermocouple of a run is of use; what many have in common is said once."""
     sharing: dict[str, list[str]] = {}
     for c in channels.values():
         sharing.setdefault(c.reason or "too few readings after ignition", []).append(c.name)
     why = ", ".join(f"{' '.join(names)} ({reason})" for reason, names in sharing.items())
+    clock = "" if BURNS[0] <= burn <= BURNS[1] else (
+        f"check the unit of its clock, by which it burns for {burn:.2g} s; else ")
     return (f"{log.path}: no thermocouple of run {run.name} can be used: {why}; "
-            "look at the log, or leave the run out")
+            f"{clock}look at the log, or leave the run out")
 
 
 def all_blocks(firing: Firing, sensor: str, column: str) -> tuple[NDArray[np.intp], Array]:

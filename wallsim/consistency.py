@@ -6,13 +6,14 @@ changed for them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from wallsim.case.model import Case, Pressure
 from wallsim.logs.model import Array, Log
+from wallsim.units import to_si
 
 ZERO_OFF = 0.25
 """Share of the air pressure that a tap may be off it before ignition."""
@@ -47,10 +48,14 @@ class Seen:
         Usual reading before ignition [K].
     ignition, burn : float
         Log clock, and from there to shutdown [s].
+    plateau : float
+        Mean absolute pressure while burning [Pa].
     early : float
         How far the usual channel rises before ignition [K].
     coldest, hottest : tuple of (str, float)
         Sensor and reading [K]: of the wall as it is marched from, of all that is used.
+    records : tuple of (Array, Array)
+        Time from ignition [s] and reading [K] of each trace that is used.
     """
 
     run: str
@@ -59,9 +64,17 @@ class Seen:
     start: float | None
     ignition: float
     burn: float
+    plateau: float
     early: float
     coldest: tuple[str, float]
     hottest: tuple[str, float]
+    records: tuple[tuple[Array, Array], ...]
+
+    def rise(self, moment: float) -> float:
+        """Return the usual rise from ignition to ``moment`` [s], in K; NaN without a record."""
+        rises = [np.interp(moment, t, T) - T[0] for t, T in self.records
+                 if t[0] <= 0.2 * moment and t[-1] >= 0.9 * moment]
+        return float(np.median(rises)) if rises else float("nan")
 
 
 def reads_gauge(pressure: Pressure, heading: str) -> bool:
@@ -102,18 +115,23 @@ def refusals(case: Case, seen: Sequence[Seen]) -> list[str]:
             way, where = ("starts", "before ignition") if below else ("ends", "as its highest")
             out.append(case.source.fault(
                 place,
-                f"the table of {solid.name} {way} at {_celsius(end)}, but {sensor} in run "
-                f"{one.run} reads {_celsius(T)} {where}",
-                hint=f"extend the table in a material file of your own, or exclude {sensor} in "
-                     f"{one.run} if it is wrong",
+                f"the table of {solid.name} {way} at {celsius(end)}, but {sensor} in run "
+                f"{one.run} reads {celsius(T)} {where}",
+                hint=f"check its unit in the log, exclude {sensor} in {one.run} if it is wrong, or "
+                     "extend the table in a material file of your own",
             ).text)
     return out
 
 
-def remarks(case: Case, seen: Sequence[Seen]) -> tuple[str, ...]:
-    """Return one line for each thing that the case and the logs say differently."""
+def remarks(
+    case: Case, seen: Sequence[Seen], mistaken: Container[str] = ()
+) -> tuple[str, ...]:
+    """Return one line for each thing that the case and the logs say differently.
+
+    Runs whose readings are ``mistaken`` for another unit are not held against the ambient.
+    """
     units = [line for s in seen for line in s.log.contradictions]
-    return (*_of_zero(case, seen), *_of_ambient(case, seen), *_of_burn(case, seen),
+    return (*_of_zero(case, seen), *_of_ambient(case, seen, mistaken), *_of_burn(case, seen),
             *_of_rate(case, seen), *units)
 
 
@@ -138,7 +156,7 @@ def _of_rate(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
         step = max(steps[s.run] for s in slow)
         yield case.source.fault(
             ("fit", "ignition_offset"),
-            f"the pressure of {_runs(slow, seen)} is logged every {step:.2g} s, so ignition is "
+            f"the pressure of {runs_of(slow, seen)} is logged every {step:.2g} s, so ignition is "
             f"known to {step / np.sqrt(12.0):.2g} s, not to {sd:.2g} s",
             None, f'write "0 s +- {step / np.sqrt(12.0):.2g} s", or state ignition of the runs',
         ).text
@@ -154,7 +172,8 @@ def _of_burn(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
         if not BURNS[0] <= s.burn <= BURNS[1]:
             yield case.source.fault(
                 ("run", i), f"burns for {s.burn:.3g} s by its log", None,
-                "if that is not so, state the unit of its clock under [log] units",
+                "if that is not so, correct the unit in the heading of its clock, or state it "
+                "under [log] units where the heading has none",
             ).text
         end, shutdown = float(s.log.t[-1]), s.ignition + s.burn
         if end < shutdown - SETTLED:
@@ -180,7 +199,7 @@ def _of_zero(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
     if against and p.reads_stated:
         yield case.source.fault(
             place,
-            f"but the heading of {p.channel} in {_runs(against, seen)} says "
+            f"but the heading of {p.channel} in {runs_of(against, seen)} says "
             f"{against[0].log.zeros[p.channel]}; {stated} was taken",
             stated, "correct it, or remove it to go by the heading",
         ).text
@@ -196,16 +215,16 @@ def _of_zero(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
         guess = f'it looks {other}: reads = "{other}"' if looks else "check the tap's zero"
         yield case.source.fault(
             place,
-            f"{p.channel} in {_runs(off, seen)} reads {logged / 1e5:.2f} bar before ignition, "
+            f"{p.channel} in {runs_of(off, seen)} reads {logged / 1e5:.2f} bar before ignition, "
             f"where {'gauge' if gauge else 'absolute'} reads {usual / 1e5:.2f}; the pressure while "
             "burning was taken above that level",
             None, guess,
         ).text
 
 
-def _of_ambient(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+def _of_ambient(case: Case, seen: Sequence[Seen], mistaken: Container[str]) -> Iterator[str]:
     ambient = case.tube.outside.ambient
-    known = [s for s in seen if s.start is not None]
+    known = [s for s in seen if s.start is not None and s.run not in mistaken]
     if not known:
         return
     cold = min(known, key=lambda s: s.start or 0.0)
@@ -216,20 +235,40 @@ def _of_ambient(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
     side = "above" if off > 0.0 else "below"
     yield case.source.fault(
         ("tube", "outside", "ambient"),
-        f"before ignition of {_runs(alike, seen)} the wall reads {_celsius(cold.start or 0.0)}, "
-        f"{abs(off):.0f} K {side} the ambient of {_celsius(ambient)}",
+        f"before ignition of {runs_of(alike, seen)} the wall reads {celsius(cold.start or 0.0)}, "
+        f"{abs(off):.0f} K {side} the ambient of {celsius(ambient)}",
         None,
         "state the air temperature of the day"
         + ("; a wall that was warm from before is no fault" if off > 0.0 else ""),
     ).text
 
 
-def _runs(some: Sequence[Seen], seen: Sequence[Seen]) -> str:
-    """Return which runs, in words."""
+def other_unit(T: float, ambient: float) -> tuple[str, str] | None:
+    """Return the units of a reading if it is the ambient mistaken: (logged in, taken to be in).
+
+    Parameters
+    ----------
+    T, ambient : float
+        Before ignition, as read, and as stated [K].
+    """
+    units = ("degC", "degF", "K")
+    best, off = None, AMBIENT_OFF
+    for taken in units:
+        number = (T - to_si(0.0, taken, "K")) / (to_si(1.0, taken, "K") - to_si(0.0, taken, "K"))
+        for logged in units:
+            apart = abs(to_si(number, logged, "K") - ambient)
+            if logged != taken and apart < off:
+                best, off = (logged, taken), apart
+    return best
+
+
+def runs_of(some: Sequence[Seen], seen: Sequence[Seen]) -> str:
+    """Return which runs, in words; ``seen`` are all."""
     if len(some) == len(seen) > 1:
         return "all runs"
     return ("run " if len(some) == 1 else "runs ") + ", ".join(s.run for s in some)
 
 
-def _celsius(T: float) -> str:
+def celsius(T: float) -> str:
+    """Return a temperature [K] in whole degC, for messages."""
     return f"{T - 273.15:.0f} degC"

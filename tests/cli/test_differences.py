@@ -177,7 +177,7 @@ def test_a_burn_too_long_to_be_in_seconds(tmp_path):
                     header="time,P [bar(g)],A [degC],B [degC]")
     line, slow = remarks(path)
     assert "the pressure of run r1 is logged every 1e+02 s" in slow
-    assert "run[r1]: burns for 4e+03 s by its log; if that is not so, state the unit" in line
+    assert "run[r1]: burns for 4e+03 s by its log; if that is not so, correct the unit" in line
 
 
 def test_a_log_that_ends_before_the_shutdown_stated(tmp_path):

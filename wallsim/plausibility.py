@@ -1,0 +1,281 @@
+"""Whether a case's numbers are those of the trade, and a run's those of the others.
+
+Slips of units pass every other check: a bore in inches, one log in degF headed degC, one tap in
+psi. What looks like one is remarked, for the user to settle; nothing is changed for it. Ranges
+are common practice for short tubes that are fired uncooled, and wide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from wallsim.case.model import Case
+from wallsim.consistency import AMBIENT_OFF, BURNS, Seen, celsius, other_unit, runs_of
+from wallsim.logs.events import SMALLEST_RISE
+
+LENGTHS = {"bore": (5.0, 150.0), "wall": (1.0, 30.0), "length": (40.0, 3000.0)}
+"""Of tubes [mm]."""
+
+WALL_OF_BORE = 0.02, 1.0
+"""Wall over bore [-]; the thinner melts at once, the thicker is a block."""
+
+LENGTH_OF_BORE = 1.0, 100.0
+"""Length over bore [-]."""
+
+FIRST_PART = 0.15
+"""Three thermocouples or more do not all sit in so short a first share of a tube."""
+
+MOST_SILICON = 0.38
+"""Mass fraction in pure polydimethylsiloxane, SiO(CH3)2 of 74.15 g/mol, is 28.09/74.15."""
+
+GAS_TEMPERATURES = 800.0, 4500.0
+"""From lean burners to fuels with pure oxygen [K]."""
+
+LONGEST_LAG = 5.0
+"""Sheathed thermocouples of 3 mm have up to 3 s [s]."""
+
+HIGHEST_PRESSURE = 1.0e7
+"""Small chambers burn at up to some 30 bar [Pa]."""
+
+PRESSURES_APART = 3.0
+"""Throttled firings differ by less (gauge)."""
+
+HEATING_APART = 2.0
+"""By which heating may differ from p^n of another firing; a strong deposit takes 1.4 to 1.7."""
+
+BURNS_APART = 6.0
+"""Burns of one campaign differ by less; heating speeds too, at equal pressure."""
+
+ALIKE = 1.3
+"""Firings whose rises are compared differ by less in burn and in pressure."""
+
+RISES_APART = 1.2
+"""degF read as degC rise 1.8 times too far; a bare firing 1.1 to 1.3 times a dosed one."""
+
+_PAIRS = {
+    14.504: "1 bar is 14.5 psi", 100.0: "1 bar is 100 kPa", 10.0: "1 MPa is 10 bar",
+    1000.0: "1 bar is 1000 mbar", 6.895: "1 psi is 6.9 kPa",
+}
+
+
+def slips(
+    case: Case, seen: Sequence[Seen], mistaken: Mapping[str, tuple[str, str]]
+) -> tuple[str, ...]:
+    """Return one located line for each number that looks like a slip of units.
+
+    Parameters
+    ----------
+    case : Case
+    seen : sequence of Seen
+    mistaken : dict of str to (str, str)
+        Outcome of `mistaken_readings`.
+    """
+    shown_by = {s.run: like for s in seen if (like := _other_clock(case, seen, s))}
+    return (*_of_tube(case), *_of_sensors(case), *_of_blends(case),
+            *_of_clocks(case, seen, shown_by),
+            *_of_pressures(case, seen, [s for s in seen if s.run not in shown_by]),
+            *_of_readings(case, seen, mistaken))
+
+
+def mistaken_readings(case: Case, seen: Sequence[Seen]) -> dict[str, tuple[str, str]]:
+    """Return runs whose readings look mistaken: unit of the log, unit they were taken to be in.
+
+    Before ignition they are then off the ambient by just that; degF and degC are also held against
+    the rise of firings alike, where there are any.
+    """
+    ambient = case.tube.outside.ambient
+    out = {}
+    for s in seen:
+        if s.start is None or abs(s.start - ambient) <= AMBIENT_OFF:
+            continue
+        units = other_unit(s.start, ambient)
+        sound = [o for o in seen if o.start is not None and other_unit(o.start, ambient) is None
+                 and _alike(s, o)]
+        if units is not None and _told_by_rise(units, [_over(s, o) for o in sound]):
+            out[s.run] = units
+    return out
+
+
+def _over(s: Seen, other: Seen) -> float:
+    """Return how much further one firing rises than another in the shorter of both burns [-]."""
+    moment = min(s.burn, other.burn)
+    below = other.rise(moment)
+    return s.rise(moment) / below if below > 0.0 else float("nan")
+
+
+def _alike(a: Seen, b: Seen) -> bool:
+    pairs = (a.burn / b.burn, a.plateau / b.plateau)
+    return all(1.0 / ALIKE < ratio < ALIKE for ratio in pairs)
+
+
+def _told_by_rise(units: tuple[str, str], rises: Sequence[float]) -> bool:
+    """Return whether rises over those of firings alike are those of the wrong unit, or unknown."""
+    known = [rise for rise in rises if np.isfinite(rise)]
+    if not known or "degF" not in units:
+        return True
+    return min(known) > RISES_APART if units[0] == "degF" else max(known) < 1.0 / RISES_APART
+
+
+def _remark(case: Case, place: tuple[str | int, ...], wrong: str, got: object, hint: str) -> str:
+    return case.source.fault(place, wrong, got, hint).text
+
+
+def _of_tube(case: Case) -> Iterator[str]:
+    tube, written = case.tube, case.source.data["tube"]
+    bore = "bore" if "bore" in written else "outside_diameter"
+    sizes = {"bore": tube.bore.value, "wall": tube.wall.value, "length": tube.length}
+    unlike = False
+    for name, size in sizes.items():
+        low, high = LENGTHS[name]
+        key = bore if name == "bore" else name
+        if not low <= 1e3 * size <= high:
+            unlike = True
+            yield _remark(
+                case, ("tube", key), f"a {name} of {_mm(size)} mm is unusual: such tubes "
+                f"have {low:g} to {high:g} mm", written[key], "check value and unit",
+            )
+    for name, (low, high) in () if unlike else (
+        ("wall", WALL_OF_BORE), ("length", LENGTH_OF_BORE)
+    ):
+        share = sizes[name] / sizes["bore"]
+        if not low <= share <= high:
+            yield _remark(
+                case, ("tube", name), f"is {share:.3g} times the bore of {_mm(sizes['bore'])} "
+                f"mm, which is unusual: such tubes have {low:g} to {high:g}", written[name],
+                "check both, and their units",
+            )
+
+
+def _mm(length: float) -> str:
+    return f"{1e3 * length:.0f}" if length >= 0.1 else f"{1e3 * length:.3g}"
+
+
+def _of_sensors(case: Case) -> Iterator[str]:
+    far = max(s.z.value for s in case.sensors)
+    if len(case.sensors) > 2 and far < FIRST_PART * case.tube.length:
+        yield _remark(
+            case, ("sensor", 0, "z"), f"all {len(case.sensors)} thermocouples are within the first "
+            f"{_mm(far)} mm of a tube of {_mm(case.tube.length)} mm", None,
+            "check z and length, and their units",
+        )
+    slow = [i for i, sensor in enumerate(case.sensors) if sensor.lag.value > LONGEST_LAG]
+    if slow:
+        names, lag = ", ".join(case.sensors[i].name for i in slow), case.sensors[slow[0]].lag
+        yield _remark(
+            case, ("sensor", slow[0], "lag"), f"of {names} is unusual: thermocouples on a wall "
+            f"have 0.01 to {LONGEST_LAG:g} s", lag.text, "check value and unit",
+        )
+
+
+def _of_blends(case: Case) -> Iterator[str]:
+    low, high = GAS_TEMPERATURES
+    for name, blend in case.blends.items():
+        if blend.silicon > MOST_SILICON:
+            yield _remark(
+                case, ("blend", name, "silicon"), f"{100.0 * blend.silicon:.3g} % of the fuel is "
+                f"more than pure silicone oil has ({100.0 * MOST_SILICON:.0f} %)",
+                case.source.data["blend"][name].get("silicon"),
+                'write the mass fraction of silicon in the fuel, like "1.14 %"',
+            )
+        T = blend.gas_temperature
+        if blend.like is None and not low <= T.value <= high:
+            yield _remark(
+                case, ("blend", name, "gas_temperature"), f"{T.value:.0f} K is unusual: burning "
+                f"gas has {low:g} to {high:g} K", T.text, "check value and unit",
+            )
+
+
+def _typical(values: Sequence[float]) -> float:
+    """Return the middle value, of two middle ones the lower."""
+    return sorted(values)[(len(values) - 1) // 2]
+
+
+def _heating(case: Case, one: Seen, other: Seen, t: float | None = None) -> float:
+    """Return how much faster ``one`` heats than p^n makes of ``other`` [-]; NaN if unknown.
+
+    To the same moment ``t`` after ignition [s], else to the ends of both burns.
+    """
+    speeds = [s.rise(t or s.burn) / (t or s.burn) for s in (one, other)]
+    if not min(speeds) > 0.0:
+        return float("nan")
+    expected = (one.plateau / other.plateau) ** case.fit.pressure_exponent.value
+    return float(speeds[0] / speeds[1] / expected)
+
+
+def _other_clock(case: Case, seen: Sequence[Seen], s: Seen) -> Seen | None:
+    """Return the run that shows that another's clock is in another unit."""
+    usual = _typical([other.burn for other in seen])
+    like = next(other for other in seen if other.burn == usual)
+    if 1.0 / BURNS_APART < s.burn / usual < BURNS_APART:
+        return None
+    return like if _beyond(_heating(case, s, like), BURNS_APART) else None
+
+
+def _beyond(ratio: float, factor: float) -> bool:
+    """Return whether a ratio is known and further from 1 than a factor."""
+    return ratio > factor or ratio < 1.0 / factor
+
+
+def _of_clocks(
+    case: Case, seen: Sequence[Seen], shown_by: Mapping[str, Seen]
+) -> Iterator[str]:
+    for i, s in enumerate(seen):
+        if s.run in shown_by and BURNS[0] <= s.burn <= BURNS[1]:
+            like = shown_by[s.run]
+            yield _remark(
+                case, ("run", i), f"burns for {s.burn:.3g} s by its log, {like.run} for "
+                f"{like.burn:.3g} s, and the wall becomes about as hot", None,
+                f"check the clock's unit in the heading of {s.log.path}",
+            )
+
+
+def _of_pressures(case: Case, every: Sequence[Seen], seen: Sequence[Seen]) -> Iterator[str]:
+    """Return lines about the taps of ``seen``, those of ``every`` run whose clock is sound."""
+    places: dict[str, tuple[str | int, ...]] = {s.run: ("run", i) for i, s in enumerate(every)}
+    air, channel = case.pressure.barometer, case.pressure.channel
+    high = [s for s in seen if s.plateau > HIGHEST_PRESSURE]
+    if high:
+        yield _remark(
+            case, places[high[0].run], f"{channel} of {runs_of(high, every)} is "
+            f"{high[0].plateau / 1e5:.0f} bar abs while burning, which is unusual: uncooled tubes "
+            "have up to some 30", None, f"check the unit in the heading of {high[0].log.path}",
+        )
+    rest = [s for s in seen if s not in high and s.plateau - air > SMALLEST_RISE]
+    usual = _typical([s.plateau for s in rest]) if rest else 0.0
+    for s in rest:
+        like = next(other for other in rest if other.plateau == usual)
+        ratio = (s.plateau - air) / (like.plateau - air)
+        heating = _heating(case, s, like, min(s.burn, like.burn))
+        if _beyond(ratio, PRESSURES_APART) and _beyond(heating, HEATING_APART):
+            yield _remark(
+                case, places[s.run], f"{channel} is {(s.plateau - air) / 1e5:.3g} bar above air "
+                f"pressure while burning, in {like.run} {(like.plateau - air) / 1e5:.3g}, but its "
+                f"wall heats {heating:.2g} times as fast as that asks for", None,
+                f"check the unit in the headings of both logs{_said(ratio)}",
+            )
+
+
+def _said(ratio: float) -> str:
+    """Return what factor between two units of pressure comes near ``ratio``."""
+    apart = {factor: abs(np.log(max(ratio, 1.0 / ratio) / factor)) for factor in _PAIRS}
+    nearest = min(apart, key=lambda factor: apart[factor])
+    return f" ({_PAIRS[nearest]})" if apart[nearest] < np.log(1.15) else ""
+
+
+def _of_readings(
+    case: Case, seen: Sequence[Seen], mistaken: Mapping[str, tuple[str, str]]
+) -> Iterator[str]:
+    ambient = case.tube.outside.ambient
+    for logged, taken in dict.fromkeys(mistaken.values()):
+        which = [s for s in seen if mistaken.get(s.run) == (logged, taken)]
+        start = float(np.median([s.start for s in which if s.start is not None]))
+        place = next(i for i, s in enumerate(seen) if s is which[0])
+        warm = "; a wall still warm from before is no fault" if start > ambient else ""
+        yield _remark(
+            case, ("run", place), f"before ignition of {runs_of(which, seen)} the thermocouples "
+            f"read {celsius(start)}; logged in {logged} and taken to be in {taken}, that is the "
+            f"ambient of {celsius(ambient)}", None,
+            f"check the unit in the heading of {which[0].log.path}{warm}",
+        )
