@@ -7,8 +7,10 @@ from collections.abc import Iterable
 from typing import Any
 
 from wallsim.build import Campaign
+from wallsim.case.model import Run
 from wallsim.logs.model import Channel
 from wallsim.logs.spike_words import without_ignition_spikes
+from wallsim.units import Quantity
 
 _CUT = {"open", "detached", "drift", "clipped", "excluded"}
 
@@ -22,7 +24,7 @@ def check_document(campaign: Campaign) -> dict[str, Any]:
             "log": str(f.log.path), "blend": f.blend.name,
             "ignition_s": f.events.ignition, "shutdown_s": f.events.shutdown, "burn_s": f.burn,
             "plateau_pressure_Pa": f.events.plateau, "lost_scans": f.log.lost_scans,
-            "log_notes": list(f.log.assumptions),
+            "deposit_stated": _stated(f.run), "log_notes": list(f.log.assumptions),
             "channels": {
                 name: {
                     "verdict": c.verdict, "use": _use(c, used.get(name, 0)),
@@ -53,12 +55,54 @@ def check_text(document: dict[str, Any]) -> str:
             f"{run['burn_s']:.2f} s, {run['plateau_pressure_Pa'] / 1e5:.2f} bar abs; "
             f"thermocouples: {_counts(run['channels'].values())}{scans}"
         )
+        lines.extend(f"    {line}" for line in _deposit_lines(run))
         lines.extend(f"    {line}" for line in _channel_lines(run))
     if len(runs) > 1:
         channels = [c for run in runs.values() for c in run["channels"].values()]
         lines.append(f"In all {len(runs)} runs: {_counts(channels)}")
     lines.extend(_found_out(runs))
     return "\n".join(lines) + "\n"
+
+
+def _stated(run: Run) -> dict[str, Any] | None:
+    """Return what the case says of the deposit of a run besides its blend; None if nothing."""
+    if run.start is None and run.shed is None:
+        return None
+    shed = run.shed
+    return {
+        "left_by": run.start,
+        "retained_fraction": None if run.start is None else _with_sd(run.retained),
+        "shed": None if shed is None else {
+            "time_s": _with_sd(shed.at), "lost_fraction": _with_sd(shed.lost),
+            "beyond_m": shed.beyond,
+        },
+    }
+
+
+def _with_sd(quantity: Quantity) -> dict[str, float]:
+    return {"value": quantity.value, "sd": quantity.sd}
+
+
+def _deposit_lines(run: dict[str, Any]) -> list[str]:
+    """Return what is stated of a run's deposit, in words."""
+    stated, lines = run["deposit_stated"] or {}, []
+    if stated.get("left_by"):
+        lines.append(f"stated: begins with {_share(stated['retained_fraction'])} of the deposit "
+                     f"that {stated['left_by']} left")
+    if shed := stated.get("shed"):
+        where = f" beyond {1e3 * shed['beyond_m']:.0f} mm" if shed["beyond_m"] else ""
+        at, sd = shed["time_s"]["value"], shed["time_s"]["sd"]
+        lines.append(
+            f"stated: {_share(shed['lost_fraction'])} of the deposit{where} comes off at "
+            f"{at:.2f} s" + (f" +- {sd:.2g} s" if sd else "") + f" (log clock), "
+            f"{at - run['ignition_s']:.2f} s after ignition"
+        )
+    return lines
+
+
+def _share(fraction: dict[str, float]) -> str:
+    sd = f" +- {100.0 * fraction['sd']:.3g} %" if fraction["sd"] else ""
+    return f"{100.0 * fraction['value']:.3g} %{sd}"
 
 
 def _use(channel: Channel, samples: int) -> str:

@@ -10,6 +10,8 @@ from wallsim.build import load_campaign
 from wallsim.case import load_case
 from wallsim.check import check_document, check_text
 
+from .campaign import write
+
 LANCE = Path(__file__).parents[2] / "cases" / "lance" / "case.toml"
 
 
@@ -72,3 +74,35 @@ def test_a_channel_lost_for_want_of_readings_says_so(document):
     _, head, line = check_text(changed).splitlines()
     assert head.endswith("thermocouples: 0 used whole, 1 lost; 1 scan lost")
     assert line == "    S2: lost. too few readings after ignition"
+
+
+def test_what_is_stated_of_deposits_left_and_lost_is_repeated(tmp_path):
+    path = write(tmp_path, runs=(("r1", "dosed"), ("r2", "dosed"), ("r3", "bare")))
+    text = path.read_text()
+    for run, lines in {
+        "r1": 'shed = "2.0 s +- 0.3 s"',
+        "r2": 'start = "as left by r1"\nretained = "0.8"\n'
+              'shed = { at = "1.55 s", lost = "0.3 +- 0.1", beyond = "40 mm" }',
+        "r3": 'start = "as left by r2"',
+    }.items():
+        text = text.replace(f'name = "{run}"\n', f'name = "{run}"\n{lines}\n')
+    path.write_text(text)
+    document = check_document(load_campaign(load_case(path)))
+    said = {run: block(document, run)[1:] for run in ("r1", "r2", "r3")}
+    assert said["r1"] == ["    stated: 50 % +- 30 % of the deposit comes off at 2.00 s +- 0.3 s "
+                          "(log clock), 1.95 s after ignition"]
+    assert said["r2"] == ["    stated: begins with 80 % of the deposit that r1 left",
+                          "    stated: 30 % +- 10 % of the deposit beyond 40 mm comes off at "
+                          "1.55 s (log clock), 1.50 s after ignition"]
+    assert said["r3"] == ["    stated: begins with 90 % +- 20 % of the deposit that r2 left"]
+    stated = {name: run["deposit_stated"] for name, run in document["runs"].items()}
+    assert stated["r1"]["left_by"] is None
+    assert stated["r2"] == {
+        "left_by": "r1", "retained_fraction": {"value": 0.8, "sd": 0.0},
+        "shed": {"time_s": {"value": 1.55, "sd": 0.0}, "lost_fraction": {"value": 0.3, "sd": 0.1},
+                 "beyond_m": 0.04},
+    }
+
+
+def test_nothing_is_said_of_a_clean_bore(document):
+    assert all(run["deposit_stated"] is None for run in document["runs"].values())
