@@ -174,8 +174,8 @@ class Source:
     def _translate(self, model: type[BaseModel], item: dict[str, Any]) -> Fault:
         path, kind, got = item["loc"], str(item["type"]), item.get("input")
         if kind == "missing":
-            example = fields(model, path[:-1])[str(path[-1])].examples
-            written = f"add it, for example {example[0]}" if example else "add it"
+            examples = fields(model, path[:-1])[str(path[-1])].examples
+            written = f"add it, for example {examples[0]}" if examples else "add it"
             return self.fault(path, "missing", hint=written)
         if kind == EXTRA:
             known = fields(model, path[:-1])
@@ -185,16 +185,34 @@ class Source:
             words = re.findall(r"'([^']*)'", str(item["ctx"]["expected"]))
             todo = advice(str(got), words, "known")
             if not all(word.isalpha() for word in words):
-                todo = "write one of " + ", ".join(f'"{word}"' for word in words)
+                some = "one of " if len(words) > 1 else ""
+                todo = f"write {some}" + ", ".join(f'"{word}"' for word in words)
             return self.fault(path, "not one of the choices", got, todo)
         if kind == "model_type" and path[-1] in fields(model, path):
             table = self.key(path[:-1])
             return self.fault(path, f"stands outside a table [{table}.NAME]", got, "give it a name")
-        wrong, _, hint = _plain_words(kind, str(item["msg"]), path).partition("; ")
-        return self.fault(path, wrong, got, hint)
+        text = _plain_words(kind, str(item["msg"]), path, item.get("ctx") or {})
+        wrong, _, hint = text.partition("; ")
+        return self.fault(path, wrong, got, _own_hint(model, path, kind, hint))
 
 
-def _plain_words(kind: str, message: str, path: KeyPath) -> str:
+def _own_hint(model: type[BaseModel], path: KeyPath, kind: str, hint: str) -> str:
+    """Return what to write, by the example or the default of the key itself if it has any."""
+    info = fields(model, path[:-1]).get(str(path[-1]))
+    if info is None:
+        return hint
+    written = str(info.examples[0]) if info.examples else ""
+    if kind in ("dict_type", "list_type") and written:
+        return f"write {written}"
+    if hint.startswith("write it like"):
+        if written:
+            return f"write it like {written.partition(' = ')[2]}"
+        if isinstance(info.default, str) and info.default[:1].isdigit():
+            return f'write it like "{info.default}"'
+    return hint
+
+
+def _plain_words(kind: str, message: str, path: KeyPath, context: dict[str, Any]) -> str:
     name = ".".join(part for part in path if isinstance(part, str))
     key = path[-1] if path else ""
     words = {
@@ -209,6 +227,8 @@ def _plain_words(kind: str, message: str, path: KeyPath) -> str:
         "bool_parsing": "must be true or false; write it without quotes",
         "float_type": "must be a number; write it without quotes",
         "too_short": "is empty; add at least one",
+        "greater_than_equal": f"must be {context.get('ge')} or more; correct the number",
+        "less_than_equal": f"must be {context.get('le')} or less; correct the number",
         "string_pattern_mismatch": "is empty; write a text, or remove the key",
     }
     return words.get(kind, message.removeprefix("Value error, "))
@@ -233,6 +253,11 @@ def fields(model: type[BaseModel], path: KeyPath) -> dict[str, Any]:
             return {}
         at, named = _model_in(field.annotation), get_origin(field.annotation) is dict
     return {} if at is None else _by_key(at)
+
+
+def is_named(model: type[BaseModel], path: KeyPath) -> bool:
+    """Return whether tables with names of the user's stand at a key path."""
+    return get_origin(fields(model, path[:-1])[str(path[-1])].annotation) is dict
 
 
 def _by_key(model: type[BaseModel]) -> dict[str, Any]:

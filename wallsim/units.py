@@ -59,7 +59,17 @@ _SPELLINGS = {
     "F": "degF",
     "": "dimensionless",
     "-": "dimensionless",
+    "wt%": "percent",
+    "wt.%": "percent",
+    "wt %": "percent",
+    "% by mass": "percent",
 }
+_TEMPERATURES = {
+    "degc": "degC", "celsius": "degC", "deg celsius": "degC", "degf": "degF", "fahrenheit": "degF",
+    "kelvin": "K",
+}  # fmt: skip
+_SHARE = re.compile(r"dimensionless|percent|permille|ppm|ppb|1|\w+/\w+")
+_GAUGE = re.compile(r"\((?:g|gauge)\)|\b(?:bar|psi|mbar|kPa|MPa|Pa)g\b")
 
 
 def _unit_name(text: str) -> str:
@@ -69,7 +79,12 @@ def _unit_name(text: str) -> str:
     text = re.sub(r"\b([cm]?m)2(?=K|\b)", r"\1^2", text.replace("²", "^2").replace("·", "*"))
     text = re.sub(r"^([kMm]?W)/([cm]?m(?:\^2)?)K$", r"\1/\2/K", text)
     text = re.sub(r"^([cm]?m\^2)K/", r"\1*K/", text)
-    return _SPELLINGS.get(text, text)
+    return _TEMPERATURES.get(text.casefold()) or _SPELLINGS.get(text, text)
+
+
+def is_gauge(text: str) -> bool:
+    """Return whether a written pressure says that it is above air pressure."""
+    return _GAUGE.search(text) is not None
 
 
 def to_si(value: float, unit: str, si_unit: str) -> float:
@@ -81,6 +96,8 @@ def to_si(value: float, unit: str, si_unit: str) -> float:
         If the unit is unknown or measures something else.
     """
     ureg = registry()
+    if si_unit == "dimensionless" and not _SHARE.fullmatch(_unit_name(unit)):
+        raise ValueError(f"takes a plain number or a share in %, not {unit!r}")
     try:
         return float(ureg.Quantity(value, _unit_name(unit)).to(si_unit).magnitude)
     except pint.UndefinedUnitError as error:
@@ -134,7 +151,7 @@ def parse(text: str, si_unit: str, *, difference: bool = False) -> Quantity:
     if sd_text is None:
         return Quantity(si, 0.0, text)
     sd_unit = sd_unit or unit
-    if sd_unit == "%" and unit != "%":
+    if sd_unit == "%" and _unit_name(unit) != "percent":
         if value == 0.0 or _unit_name(unit) in ("degC", "degF"):
             raise ValueError(
                 f"a share of {match['value']} {unit} says nothing; write the +- with its own unit"

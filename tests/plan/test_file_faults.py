@@ -1,13 +1,19 @@
 """Faults of plans and what-ifs: all of a file at once, in order, none that follows from another."""
 
+import tomllib
+from typing import Annotated
+
 import pytest
+from pydantic import TypeAdapter
 
 from tests.cli.campaign import write as write_campaign
 from tests.plan import small_plan
+from wallsim.case.schema import CaseKeys
 from wallsim.errors import CaseError
-from wallsim.plan.next_file import load_next
-from wallsim.plan.place_file import load_plan
-from wallsim.plan.whatif_file import load_whatif
+from wallsim.plan.next_file import NextKeys, load_next
+from wallsim.plan.place_file import PlacementKeys, load_plan
+from wallsim.plan.whatif_file import WhatIfKeys, load_whatif
+from wallsim.source import _model_in
 
 
 def told(load, path):
@@ -118,3 +124,80 @@ def test_faults_of_the_case_are_told_with_those_of_the_what_if(tmp_path):
     first, second = caught.value.faults
     assert first.startswith(f"{path}:2: limit: ")
     assert "case.toml:21: blend.bare.gas_temperature: " in second
+
+
+DIFFERENCE = ('want = ["R of dosed", "h"]', 'want = ["R of dosed - R of dosed"]')
+
+
+@pytest.mark.parametrize(("changes", "said"), [
+    ([('goal = "20 %"', 'goal = "1e-5 m^2*K/W"')],
+     "takes a plain number or a share in %, not 'm^2*K/W' (got \"1e-5 m^2*K/W\"); of \"R of dosed\""
+     ' write it like "15 %"'),
+    ([('goal = "20 %"', 'goal = "20"')],
+     'must be below 1 (got "20"); of "R of dosed" write it like "15 %"'),
+    ([('goal = "20 %"', 'goal = "-20 %"')], 'must be above 0 (got "-20 %"); of "R of dosed" write'),
+    ([('goal = "20 %"', 'goal = "20 % +- 2 %"')], "takes no +-, it is held fixed"),
+    ([DIFFERENCE], "'%' is not a unit of the kind 'm^2*K/W' (got \"20 %\"); of \"R of dosed - R of "
+     'dosed" write it like "2e-5 m^2*K/W"'),
+    ([('want = ["R of dosed", "h"]', 'want = ["bore peak of bare"]')],
+     "'%' is not a unit of the kind 'K' (got \"20 %\"); of \"bore peak of bare\" write it like"
+     ' "10 K"'),
+])
+def test_a_goal_says_what_it_is_a_goal_for(tmp_path, changes, said):
+    (fault,) = told(load_plan, plan(tmp_path, *changes))
+    assert f" plan.goal: {said}" in fault
+
+
+def test_a_first_want_not_understood_says_nothing_of_the_goal(tmp_path):
+    assert keys_of(told(load_plan, plan(
+        tmp_path, ('want = ["R of dosed", "h"]', 'want = ["R dosed", "h"]')
+    ))) == ["plan.want[1]"]
+
+
+def test_counts_pairs_and_pressures_of_a_plan_say_what_to_write(tmp_path):
+    faults = told(load_plan, plan(
+        tmp_path, ("thermocouples = 3", "thermocouples = 0"), ("most = 4", "most = 400"),
+        ('keep_out = [["0 mm", "5 mm"], ["75 mm", "80 mm"]]', 'keep_out = ["0 mm"]'),
+        ('pressure = "5 bar"\ncool_down = "6 s"\nrepeats = 2', 'pressure = "4 barg"')))
+    assert [fault.split(": ", 2)[2] for fault in faults] == [
+        "must be 1 or more (got 0); correct the number",
+        "must be 60 or less (got 400); correct the number",
+        'must be a pair (got "0 mm"); write all like [["0 mm", "25 mm"], ["40 mm", "50 mm"]]',
+        'is above air pressure where an absolute one belongs (got "4 barg"); add the air pressure',
+    ]
+
+
+def test_a_range_names_its_faulty_end_and_a_list_is_not_empty(tmp_path):
+    faults = told(load_whatif, question(tmp_path, """\
+case = "campaign"
+[vary]
+blend = []
+wall = { from = "3 mm", to = "8", steps = 3 }
+"""))
+    assert [fault.split(": ", 2)[2] for fault in faults] == [
+        "is empty (got []); add at least one",
+        'to has no unit (got a table); write it like "5.08 mm"',
+    ]
+
+
+def tables_in(model):
+    """Return the schemas of a file, from the outermost inwards."""
+    found = [model]
+    for info in model.model_fields.values():
+        inner = _model_in(info.annotation)
+        found += tables_in(inner) if inner else []
+    return found
+
+
+@pytest.mark.parametrize("model", [CaseKeys, PlacementKeys, WhatIfKeys, NextKeys])
+def test_what_a_message_says_to_write_is_taken(model):
+    tried = 0
+    for table in tables_in(model):
+        for name, info in table.model_fields.items():
+            for example in info.examples or ():
+                if " = " not in example or example.startswith("["):
+                    continue
+                value = tomllib.loads(example)[name]
+                TypeAdapter(Annotated[info.annotation, info]).validate_python(value)
+                tried += 1
+    assert tried >= 3

@@ -6,7 +6,9 @@ from typing import Annotated, Any
 
 from pydantic import Field, PlainValidator
 
-from wallsim.units import Quantity, example, parse
+from wallsim.units import Quantity, example, is_gauge, parse
+
+ABSOLUTE = "is above air pressure where an absolute one belongs; add the air pressure"
 
 
 def reader(
@@ -39,6 +41,8 @@ def reader(
         Largest standard deviation as a share of the value [-].
     """
     unit = "" if si_unit == "dimensionless" else f" {si_unit}"
+    share = not unit and max(high or 0.0, below or 0.0) == 1.0
+    check = 'write it like "2 %"' if share else "check value and unit"
     written = example(si_unit)
     if fixed:
         written = written.partition(" +-")[0].rstrip('"') + '"'
@@ -55,16 +59,18 @@ def reader(
             wrong, _, hint = str(error).partition("; ")
             hint = hint.replace(example(si_unit), written) or f"write it like {written}"
             raise ValueError(f"{wrong}; {hint}") from error
+        if si_unit == "Pa" and is_gauge(text):
+            raise ValueError(ABSOLUTE)
         if fixed and quantity.sd:
             raise ValueError("takes no +-, it is held fixed; write the value alone")
         if above is not None and not quantity.value > above:
-            raise ValueError(f"must be above {above:g}{unit}; check value and unit")
+            raise ValueError(f"must be above {above:g}{unit}; {check}")
         if low is not None and not quantity.value >= low:
-            raise ValueError(f"must be {low:g}{unit} or more; check value and unit")
+            raise ValueError(f"must be {low:g}{unit} or more; {check}")
         if below is not None and not quantity.value < below:
-            raise ValueError(f"must be below {below:g}{unit}; check value and unit")
+            raise ValueError(f"must be below {below:g}{unit}; {check}")
         if high is not None and not quantity.value <= high:
-            raise ValueError(f"must be {high:g}{unit} or less; check value and unit")
+            raise ValueError(f"must be {high:g}{unit} or less; {check}")
         _check_width(quantity, widest, widest_share, unit)
         return quantity
 
@@ -103,6 +109,8 @@ def read_share_or_pressure(value: Any) -> Quantity:
             raise ValueError(
                 'neither a share nor an absolute pressure; write "0.95" or "3.7 bar"'
             ) from None
+    if is_gauge(quantity.text):
+        raise ValueError(ABSOLUTE)
     if not quantity.value > 0.0:
         raise ValueError("must be positive; check value and unit")
     return quantity

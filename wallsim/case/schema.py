@@ -73,9 +73,15 @@ def _end_words(value: Any) -> Any:
 class EndKeys(Table):
     """One end of the tube."""
 
-    contact: Coefficient | None = key("contact conductance to a body", None)
-    convection: Coefficient | None = key("convection coefficient to gas", None)
-    temperature: FixedTemperature | None = key("of that body or gas", None, like="ambient")
+    contact: Coefficient | None = key(
+        "contact conductance to a body", None, 'contact = "500 W/m^2/K +- 40 %"'
+    )
+    convection: Coefficient | None = key(
+        "convection coefficient to gas", None, 'convection = "15 W/m^2/K +- 50 %"'
+    )
+    temperature: FixedTemperature | None = key(
+        "of that body or gas", None, 'temperature = "25 degC"', like="ambient"
+    )
 
 
 def _convection(value: Any) -> Any:
@@ -91,7 +97,9 @@ class OutsideKeys(Table):
 
     emissivity: Share = key("total emissivity", "0.8 +- 0.1")
     convection: Annotated[Quantity | None, PlainValidator(_convection)] = key(
-        '"natural" (horizontal cylinder in air) or a coefficient', "natural"
+        '"natural" (horizontal cylinder in air) or a coefficient',
+        "natural",
+        'convection = "20 W/m^2/K"',
     )
     convection_scale: Annotated[
         Quantity, reader("dimensionless", above=0.0, widest_share=1.0)
@@ -113,10 +121,14 @@ class TubeKeys(Table):
     bore: FixedLength | None = key(
         "bore diameter; stays where it is when the wall is a parameter",
         None,
+        'bore = "24 mm"',
         like="this or outside_diameter",
     )
     outside_diameter: FixedLength | None = key(
-        "instead of bore; stays where it is likewise", None, like="this or bore"
+        "instead of bore; stays where it is likewise",
+        None,
+        'outside_diameter = "40 mm"',
+        like="this or bore",
     )
     wall: Size = key("wall thickness", example='wall = "5.08 mm +- 0.1 mm"')
     length: Annotated[Quantity, reader("m", above=0.0, high=20.0, fixed=True)] = key(
@@ -213,7 +225,7 @@ class DepositKeys(Table):
         "prior at the end of the longest burn", "1e-4 m^2*K/W +- 150 %"
     )
     softening: FixedTemperature | None = key(
-        "temperature its gas side cannot exceed", None, like="no bound"
+        "temperature its gas side cannot exceed", None, 'softening = "1700 K"', like="no bound"
     )
 
 
@@ -234,6 +246,7 @@ class BlendKeys(Table):
     own_error: Scale | None = key(
         "factor on the gas temperature of this blend alone",
         None,
+        'own_error = "1 +- 0.5 %"',
         like="1 +- 0.5 %; with like 1 +- 0 %",
     )
     gas_temperature_along: list[SharePair] | None = key(
@@ -242,10 +255,11 @@ class BlendKeys(Table):
     coefficient: Factor | None = key(
         "gas-side coefficient relative to the reference, at equal pressure",
         None,
+        'coefficient = "1.1 +- 5 %"',
         like="1, or as in like",
     )
-    silicon: FixedShare = key("mass fraction in the fuel", "0 %")
-    water: FixedShare = key("mass fraction in the fuel", "0 %")
+    silicon: FixedShare = key("mass fraction in the fuel", "0 %", 'silicon = "1.14 %"')
+    water: FixedShare = key("mass fraction in the fuel", "0 %", 'water = "10 %"')
     deposit: Annotated[DepositKeys | None, BeforeValidator(_deposit_words)] = key(
         "table, see below", None, like="bare bore"
     )
@@ -275,7 +289,7 @@ class RunKeys(Table):
     blend: Word = key("a [blend.NAME]", example='blend = "neat"')
     start: Word = key('"clean bore" or "as left by RUN" (an earlier run)', "clean bore")
     retained: Fraction | None = key(
-        "fraction of that run's deposit still there", None,
+        "fraction of that run's deposit still there", None, f'retained = "{RETAINED}"',
         like=f'with "as left by RUN" {RETAINED}',
     )
     shed: Annotated[ShedKeys | None, BeforeValidator(_shed_words)] = key(
@@ -284,8 +298,11 @@ class RunKeys(Table):
     exclude: dict[str, Word] = key(
         'sensor = "reason"; "from 7 s" and "until 9 s" in it (log clock) bound the time left out',
         {},
+        'exclude = { S3 = "loose from 7 s" }',
     )
-    reattached: list[Word] = key("sensors welded on anew before this firing", [])
+    reattached: list[Word] = key(
+        "sensors welded on anew before this firing", [], 'reattached = ["S3"]'
+    )
     ignition: Moment | None = key("log clock", None, like="from the pressure")
     shutdown: Moment | None = key("log clock", None, like="from the pressure")
 
@@ -331,7 +348,7 @@ class FitKeys(Table):
         "0.5 K",
     )
     limit_temperature: FixedTemperature | None = key(
-        "bore temperature whose crossing time is wanted", None
+        "bore temperature whose crossing time is wanted", None, 'limit_temperature = "1150 K"'
     )
 
 

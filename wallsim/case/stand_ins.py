@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from wallsim.errors import CaseError
-from wallsim.source import EXTRA, Fault, Source, fields, meant_key
+from wallsim.source import EXTRA, Fault, Source, fields, is_named, meant_key
 from wallsim.toml_lines import KeyPath
 from wallsim.units import Quantity
 
@@ -76,6 +76,9 @@ def _failed(
             del table[place[-1]]
             place = meant_key(model, place)
             if place == item["loc"] or place[-1] in table:
+                if place != item["loc"] and is_named(model, place):
+                    table[place[-1]][NAMELESS] = {}
+                    used[*place, NAMELESS] = 0
                 continue
         elif kind == "model_type" and place[-1] in fields(model, place):
             del table[place[-1]]

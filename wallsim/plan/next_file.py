@@ -221,7 +221,7 @@ def _faults(keys: NextKeys, source: Source, case: Case) -> list[Fault]:
     def hold(place: tuple[str | int, ...], value: str | None, known: list[str], what: str) -> None:
         if value is not None and value not in known:
             faults.append(source.fault(place, f"no such {what}", value,
-                                       advice(value, known, f"{what}s there are")))
+                                       advice(value, known, "known")))
 
     decided = [*dosed, BEST] if dosed else []
     hold(("decision", "blend"), keys.decision.blend, decided, "fired blend with a deposit")

@@ -32,7 +32,7 @@ from wallsim.case.schema import (
 from wallsim.case.stand_ins import NAMELESS, read_keys, sound
 from wallsim.errors import CaseError
 from wallsim.source import Fault, Source, advice
-from wallsim.units import Quantity, parse
+from wallsim.units import Quantity
 
 FixedSeconds = Annotated[Quantity, reader("s", above=0.0, fixed=True)]
 FixedKelvin = Annotated[
@@ -44,7 +44,7 @@ Count = Annotated[int, Field(ge=1, le=60)]
 def _stretch(value: Any) -> tuple[Quantity, Quantity]:
     at = reader("m", low=0.0, fixed=True).func
     if not isinstance(value, list) or len(value) != 2:
-        raise ValueError('must be a pair; write it like ["0 mm", "25 mm"]')
+        raise ValueError('must be a pair; write all like [["0 mm", "25 mm"], ["40 mm", "50 mm"]]')
     low, high = at(value[0]), at(value[1])
     if not low.value < high.value:
         raise ValueError("ends before it starts; write the lower position first")
@@ -86,7 +86,9 @@ class PlanKeys(Table):
     pairs: Annotated[int, Field(ge=0, le=5)] = key("stations that carry two thermocouples", 0)
     wells: list[FixedLength] = key("depths of wells that may be drilled besides", [])
     before: FixedSeconds = key("record before ignition", "5 s")
-    goal: Word | None = key("half of the wanted 95 % interval of the first want", None)
+    goal: Word | None = key(
+        "half of the wanted 95 % interval of the first want", None, 'goal = "15 %"'
+    )
 
 
 class PlannedRunKeys(Table):
@@ -273,16 +275,33 @@ def _wanted(
                 faults.append(source.fault(place, f"no {what} {name}", text, todo))
         wants.append(want)
     goal = None
-    if keys.plan.goal is not None and wants:
-        unit = {"difference": "m^2*K/W", "bore peak": "K"}.get(wants[0].kind, "dimensionless")
+    first = want_of(keys.plan.want[0])
+    if keys.plan.goal is not None and first is not None:
         try:
-            goal = parse(keys.plan.goal, unit).value
+            goal = _goal(keys.plan.goal, first)
         except ValueError as error:
             wrong, _, hint = str(error).partition("; ")
             faults.append(source.fault(("plan", "goal"), wrong, keys.plan.goal, hint))
-        if goal is not None and not goal > 0.0:
-            faults.append(source.fault(("plan", "goal"), "must be positive", keys.plan.goal))
     return tuple(wants), goal, faults
+
+
+def _goal(text: str, want: Want) -> float:
+    """Return a goal as a share, or in the unit of what is wanted first.
+
+    Raises
+    ------
+    ValueError
+        With what is wrong, and what to write.
+    """
+    unit, written = {"difference": ("m^2*K/W", "2e-5 m^2*K/W"), "bore peak": ("K", "10 K")}.get(
+        want.kind, ("dimensionless", "15 %"))
+    below = 1.0 if unit == "dimensionless" else None
+    read = reader(unit, above=0.0, below=below, fixed=True, difference=unit == "K")
+    try:
+        return float(read.func(text).value)
+    except ValueError as error:
+        wrong = str(error).partition("; ")[0]
+        raise ValueError(f'{wrong}; of "{want.text}" write it like "{written}"') from error
 
 
 def want_of(text: str) -> Want | None:

@@ -117,7 +117,7 @@ def _one_or_range(one: Any) -> Any:
                                  'to = "6 bar", steps = 5 }')
             if not 2 <= value["steps"] <= 200:
                 raise ValueError("steps must be 2 to 200; it counts both ends")
-            low, high = one.func(value["from"]), one.func(value["to"])
+            low, high = (_end(one, value, end) for end in ("from", "to"))
             values = np.linspace(low.value, high.value, value["steps"])
             return tuple(Quantity(float(v)) for v in values)
         if not isinstance(value, list) or not value:
@@ -125,6 +125,15 @@ def _one_or_range(one: Any) -> Any:
         return tuple(one.func(v) for v in value)
 
     return PlainValidator(read)
+
+
+def _end(one: Any, value: dict[str, Any], end: str) -> Quantity:
+    """Return one end of a range; the message of a fault names it."""
+    try:
+        quantity: Quantity = one.func(value[end])
+    except ValueError as error:
+        raise ValueError(f"{end} {error}") from error
+    return quantity
 
 
 class ChangeKeys(Table):
@@ -154,9 +163,12 @@ class VariantKeys(ChangeKeys):
 class VaryKeys(Table):
     """Values of which every combination is tried."""
 
-    blend: list[Word] | None = key("of the campaign", None)
-    metal: list[Word] | None = key("shipped solids, or .toml files", None)
-    firings: list[Annotated[int, Field(ge=1, le=100)]] | None = key("one after the other", None)
+    blend: Annotated[list[Word], Field(min_length=1)] | None = key("of the campaign", None)
+    metal: Annotated[list[Word], Field(min_length=1)] | None = key(
+        "shipped solids, or .toml files", None)
+    firings: Annotated[
+        list[Annotated[int, Field(ge=1, le=100)]], Field(min_length=1)
+    ] | None = key("one after the other", None)
     wall: Annotated[tuple[Quantity, ...], _one_or_range(_KINDS["wall"][2])] | None = key(
         "list or range", None)
     bore: Annotated[tuple[Quantity, ...], _one_or_range(_KINDS["bore"][2])] | None = key(
@@ -181,7 +193,8 @@ class WhatIfKeys(Table):
 
     title: str = key("of the what-if", "")
     case: Word = key("case file it starts from, or its folder", example='case = "../lance"')
-    limit: FixedTemperature | None = key("bore temperature whose crossing time is wanted", None)
+    limit: FixedTemperature | None = key("bore temperature whose crossing time is wanted", None,
+                                         'limit = "1150 K"')
     factor: Annotated[Quantity, reader("dimensionless", low=1.0, fixed=True)] = key(
         "limit load over gas pressure that the owner asks for", "4")
     draws: Annotated[int, Field(ge=3, le=1000)] = key("of what is uncertain", 16)
