@@ -6,6 +6,8 @@ import math
 
 import pytest
 
+from wallsim.build import load_campaign
+
 
 def test_tube_and_sensors(north_case):
     tube = north_case.tube
@@ -48,3 +50,7 @@ def test_lost_channels_are_left_to_the_screening(north_case):
         assert not run.exclude
         assert (run.ignition, run.shutdown) == (None, None)
     assert north_case.fit.limit_temperature == pytest.approx(1173.15)
+
+
+def test_nothing_in_it_looks_like_a_slip_of_units(north_case):
+    assert load_campaign(north_case).remarks == ()

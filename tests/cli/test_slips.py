@@ -33,11 +33,9 @@ def with_log(folder, run, rows, runs=THREE):
     return path
 
 
-@pytest.mark.parametrize(
-    "path", ["cases/lance", "cases/flange", "tests/campaigns/north"]
-)
-def test_no_campaign_of_ours_is_remarked(path):
-    assert remarks(ROOT / path / "case.toml") == ()
+@pytest.mark.parametrize("name", ["lance", "flange"])
+def test_no_campaign_of_ours_is_remarked(name):
+    assert remarks(ROOT / "cases" / name / "case.toml") == ()
 
 
 @pytest.mark.parametrize(("old", "new", "words"), [

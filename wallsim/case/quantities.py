@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from typing import Annotated, Any
 
 from pydantic import Field, PlainValidator
@@ -41,8 +42,7 @@ def reader(
         Largest standard deviation as a share of the value [-].
     """
     unit = "" if si_unit == "dimensionless" else f" {si_unit}"
-    share = not unit and max(high or 0.0, below or 0.0) == 1.0
-    check = 'write it like "2 %"' if share else "check value and unit"
+    bounds = low, high, above, below
     written = example(si_unit)
     if fixed:
         written = written.partition(" +-")[0].rstrip('"') + '"'
@@ -63,18 +63,24 @@ def reader(
             raise ValueError(ABSOLUTE)
         if fixed and quantity.sd:
             raise ValueError("takes no +-, it is held fixed; write the value alone")
-        if above is not None and not quantity.value > above:
-            raise ValueError(f"must be above {above:g}{unit}; {check}")
-        if low is not None and not quantity.value >= low:
-            raise ValueError(f"must be {low:g}{unit} or more; {check}")
-        if below is not None and not quantity.value < below:
-            raise ValueError(f"must be below {below:g}{unit}; {check}")
-        if high is not None and not quantity.value <= high:
-            raise ValueError(f"must be {high:g}{unit} or less; {check}")
+        _check_bounds(quantity.value, bounds, unit)
         _check_width(quantity, widest, widest_share, unit)
         return quantity
 
     return PlainValidator(read)
+
+
+def _check_bounds(value: float, bounds: tuple[float | None, ...], unit: str) -> None:
+    """Raise if a value is beyond `low`, `high`, `above` or `below` of `reader`, in this order."""
+    share = not unit and 1.0 in bounds[1::2]
+    check = 'write it like "2 %"' if share else "check value and unit"
+    rules = (
+        (operator.ge, "{} or more"), (operator.le, "{} or less"),
+        (operator.gt, "above {}"), (operator.lt, "below {}"),
+    )
+    for bound, (holds, words) in zip(bounds, rules, strict=True):
+        if bound is not None and not holds(value, bound):
+            raise ValueError(f"must be {words.format(f'{bound:g}{unit}')}; {check}")
 
 
 def _check_width(

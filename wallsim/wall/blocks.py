@@ -63,7 +63,7 @@ class NodeColumns:
         D = self.diagonal.copy()
         D.reshape(N, n * n)[:, :: n + 1] += diagonal.reshape(N, n)
         left, right, across = self.left, self.right, self.across
-        levels = []
+        levels: list[_Level] = []
         while not levels or len(D) > max(LAST_BLOCKS, LAST_NODES // n):
             level, D, coupling = _eliminate(D, left, right, across)
             levels.append(level)
@@ -72,7 +72,7 @@ class NodeColumns:
                 coupling = np.concatenate((coupling, np.zeros((1, n, n))))
             left, right = coupling[0::2].transpose(0, 2, 1), coupling[1::2]
             across = np.zeros(())
-        return BlockFactor(N, n, tuple(levels), np.linalg.inv(_dense(D, left, right)))
+        return BlockFactor(N, n, tuple(levels), _inverse(_dense(D, left, right)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,13 +88,17 @@ def _eliminate(
     D: Array, left: Array, right: Array, across: Array
 ) -> tuple[_Level, Array, Array]:
     """Return the level, and diagonal and couplings to the next of the blocks that stay."""
-    inverse = np.linalg.inv(D[1::2])
+    inverse = _inverse(D[1::2])
     level = _Level(inverse, inverse @ left, inverse @ right)
     left_t = left.transpose(0, 2, 1)
     kept = D[0::2].copy()
     kept[:-1] -= left_t @ level.left
     kept[1:] -= right.transpose(0, 2, 1) @ level.right
     return level, kept, across - left_t @ level.right
+
+
+def _inverse(matrices: Array) -> Array:
+    return np.asarray(np.linalg.inv(matrices), dtype=np.float64)
 
 
 def _dense(D: Array, left: Array, right: Array) -> Array:

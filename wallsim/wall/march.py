@@ -13,7 +13,9 @@ more right-hand side a parameter with the tangent at the stage's solution.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import reduce
 from math import prod
+from operator import add
 
 import numpy as np
 import scipy.sparse as sp
@@ -120,7 +122,7 @@ class _March:
 
     def at_nodes(self, of_faces: Array, size: int) -> Array:
         """Return what values at the faces' nodes, times the areas, come to at each node."""
-        return np.bincount(self.nodes, self.area * of_faces, size)
+        return np.asarray(np.bincount(self.nodes, self.area * of_faces, size), dtype=np.float64)
 
     def rate(
         self, T: Array, properties: tuple[NodalProperties, ...], e: Exchange
@@ -145,7 +147,7 @@ class _March:
             return self.recent[0][1]
         times = [s for s, _ in self.recent]
         weights = [prod((t - b) / (a - b) for b in times if b != a) for a in times]
-        return sum(w * T for w, (_, T) in zip(weights, self.recent, strict=True))
+        return reduce(add, (w * T for w, (_, T) in zip(weights, self.recent, strict=True)))
 
     def solve_stage(self, known: Array, t: float, d: float, burning: bool) -> _Point:
         """Solve ``e(T) - d F(T, t) = known`` by chord iteration from the extrapolated state.

@@ -11,6 +11,8 @@ The elements, of quads or triangles, are those of `wallsim.wall.elements`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import reduce
+from operator import add
 
 import numpy as np
 import scipy.sparse as sp
@@ -161,17 +163,19 @@ class Wall:
 
     def heat(self, properties: tuple[NodalProperties, ...]) -> Array:
         """Return the nodal heat content [J]."""
-        return sum(q.volume * p.heat for q, p in zip(self.regions, properties, strict=True))
+        pairs = zip(self.regions, properties, strict=True)
+        return reduce(add, (q.volume * p.heat for q, p in pairs))
 
     def capacity(self, properties: tuple[NodalProperties, ...]) -> Array:
         """Return the nodal heat capacity [J/K]."""
         pairs = zip(self.regions, properties, strict=True)
-        return sum(q.volume * p.heat_capacity for q, p in pairs)
+        return reduce(add, (q.volume * p.heat_capacity for q, p in pairs))
 
     def conduction(self, properties: tuple[NodalProperties, ...]) -> Array:
         """Return the nodal heat that conduction brings [W]; sums to zero."""
         pairs = zip(self.regions, properties, strict=True)
-        return -sum(q.laplacian @ p.potential for q, p in pairs)
+        taken: Array = reduce(add, (q.laplacian @ p.potential for q, p in pairs))
+        return -taken
 
     def factor(
         self, diagonal: Array, scale: float, properties: tuple[NodalProperties, ...]
@@ -209,8 +213,8 @@ class BandFactor:
 
     def solve(self, rhs: Array) -> Array:
         """Return the temperatures for ``rhs``, shape (n,) or (n, m)."""
-        x, _ = lapack.dpbtrs(self.factor, rhs, lower=1)
-        return x / (self.conductivity if rhs.ndim == 1 else self.conductivity[:, None])
+        theta: Array = lapack.dpbtrs(self.factor, rhs, lower=1)[0]
+        return theta / (self.conductivity if rhs.ndim == 1 else self.conductivity[:, None])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
