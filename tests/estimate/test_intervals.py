@@ -25,17 +25,19 @@ HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
 ENDS = ("low", "high")
 
 
-def campaign(folder, firings):
+def campaign(folder, firings, growth="saturating"):
     """Write firings, each a blend, its resistance and how much hotter its gas is by mistake."""
-    path = write(folder, runs=[(n, b) for n, (b, _, _) in firings.items()], rows=[])
+    runs = [(n, b) for n, (b, _, _) in firings.items()]
+    path = write(folder, runs=runs, rows=[], growth=growth)
     for seed, (name, (_, resistance, factor)) in enumerate(firings.items()):
         rows = log_rows(resistance, seed=seed, h=1500.0 * factor)
         (folder / f"{name}.csv").write_text("\n".join([HEADER, *rows]) + "\n")
     return load_campaign(wallsim.load_case(path))
 
 
-def pair(folder, resistance):
-    return campaign(folder, {"r1": ("bare", 0.0, 1.0), "r2": ("dosed", resistance, 1.0)})
+def pair(folder, resistance, growth="saturating"):
+    firings = {"r1": ("bare", 0.0, 1.0), "r2": ("dosed", resistance, 1.0)}
+    return campaign(folder, firings, growth)
 
 
 class Fit:
@@ -129,6 +131,15 @@ def test_curvature_is_good_enough_where_a_deposit_is_well_told(told):
     assert film["estimate"] == pytest.approx(0.2 * R_profile["estimate"], rel=1e-6)
     assert np.log(film["high"] / film["low"]) / 3.92 == pytest.approx(np.hypot(
         np.sqrt(np.log1p(0.36)), np.log(R_profile["high"] / R_profile["low"]) / 3.92), rel=0.03)
+
+
+def test_where_the_law_is_open_curvature_is_half_a_standard_deviation_off_at_most(tmp_path):
+    """How it grew is an exponential of what is fitted, so the misfit is less of a parabola."""
+    fit = Fit(pair(tmp_path, RESISTANCE, "auto"))
+    mean = fit.wants()[0]
+    found = profiled(Optimum.of(fit.estimate, Here()), mean)
+    assert np.abs(off(found, mean.laplace)).max() < 0.5
+    assert found["low"] < RESISTANCE < found["high"]
 
 
 @pytest.mark.parametrize(("asked", "words"), [

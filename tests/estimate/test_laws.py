@@ -32,6 +32,7 @@ def saturating(share):
 GROWN = {
     "bare": (0.0, lambda share: share), "dosed": (RESISTANCE, lambda share: share),
     "steady": (RESISTANCE, lambda share: 1.0), "curved": (RESISTANCE, saturating),
+    "rooted": (3.0 * RESISTANCE, lambda share: share**0.5),
 }
 
 
@@ -62,18 +63,20 @@ def law_of(choice, law):
 
 @pytest.fixture(scope="module")
 def estimate(tmp_path_factory):
-    return fitted(tmp_path_factory.mktemp("c"), ["bare", "dosed", "dosed", "steady", "curved"])
+    blends = ["bare", "dosed", "dosed", "steady", "curved", "rooted"]
+    return fitted(tmp_path_factory.mktemp("c"), blends)
 
 
 @pytest.fixture(scope="module")
 def choices(estimate):
-    return compare_laws(estimate, Here(), ("dosed", "steady", "curved"))
+    return compare_laws(estimate, Here(), ("dosed", "steady", "curved", "rooted"))
 
 
 def test_each_deposit_gets_its_law_and_none_is_told_from_it(choices):
     assert "linear" in choices["dosed"].untold
     assert "constant" in choices["steady"].untold
-    assert choices["curved"].untold == ("saturating",)
+    assert set(choices["curved"].untold) == {"saturating", "general"}
+    assert choices["rooted"].untold == ("general",)
     for choice in choices.values():
         assert choice.weights.sum() == pytest.approx(1.0)
         assert law_of(choice, "none").criterion - law_of(choice, "saturating").criterion > 50.0
@@ -90,8 +93,9 @@ def test_a_law_that_fits_predicts_a_firing_left_out_as_well_as_noise_allows(choi
 def test_a_law_costs_its_blend_about_one_evaluation(choices):
     """The march counts that keep the choice cheap."""
     spent = [[fit.evaluations for fit in choice.fits] for choice in choices.values()]
-    assert all(one[3] == 0.0 for one in spent)
-    assert np.sum(spent) <= 10.0
+    assert all(one[4] == 0.0 for one in spent)
+    marched = sum(fit.evaluations > 0.0 for choice in choices.values() for fit in choice.fits)
+    assert np.sum(spent) <= 1.5 * marched
 
 
 def test_intervals_are_averaged_over_what_is_not_told_apart_and_hold_the_truth(estimate, choices):
@@ -99,10 +103,11 @@ def test_intervals_are_averaged_over_what_is_not_told_apart_and_hold_the_truth(e
     for blend, choice in choices.items():
         deposit = blend_document(estimate, along, blend, {}, choice)["deposit"]
         R = deposit["mean_resistance_m2K_W"]
-        assert R["low"] < RESISTANCE < R["high"]
+        true, law = GROWN[blend]
+        assert R["low"] < true < R["high"]
         band = deposit["in_time"]["mean_resistance_m2K_W"]
         time = np.array(deposit["in_time"]["time_s"])
-        truth = RESISTANCE * np.array([GROWN[blend][1](t / time[-1]) for t in time])
+        truth = true * np.array([law(t / time[-1]) for t in time])
         later = time > 0.3 * time[-1]
         assert np.all((np.array(band["low"]) < truth)[later])
         assert np.all((np.array(band["high"]) > truth)[later])
@@ -110,9 +115,9 @@ def test_intervals_are_averaged_over_what_is_not_told_apart_and_hold_the_truth(e
 
 def test_where_one_law_has_all_weight_nothing_changes(estimate, choices):
     along, alone = AlongTube.of(estimate), ("growth_laws",)
-    told = blend_document(estimate, along, "curved", {}, choices["curved"])["deposit"]
-    plain = blend_document(estimate, along, "curved", {})["deposit"]
-    assert told["growth_laws"]["averaged_over"] == {"saturating": 1.0}
+    told = blend_document(estimate, along, "rooted", {}, choices["rooted"])["deposit"]
+    plain = blend_document(estimate, along, "rooted", {})["deposit"]
+    assert told["growth_laws"]["averaged_over"] == {"general": 1.0}
     assert plain["growth_laws"] is None
     assert {k: v for k, v in told.items() if k not in alone} == {
         k: v for k, v in plain.items() if k not in alone
@@ -121,11 +126,12 @@ def test_where_one_law_has_all_weight_nothing_changes(estimate, choices):
 
 def test_blends_of_which_the_same_is_said_share_a_line(choices):
     blends = {
-        name: {"deposit": {"growth_laws": choices["curved"].document()}} for name in ("a", "b")
+        name: {"deposit": {"growth_laws": choices["rooted"].document()}} for name in ("a", "b")
     }
     [line] = _growth({"blends": blends | {"c": {"deposit": None}}})
     assert line["level"] == "note"
-    assert line["text"].startswith("a, b: the logs speak for saturating growth")
+    assert line["text"].startswith("a, b: the logs speak for growth of another shape")
+    assert "at first as time to the power 0.5" in line["text"]
 
 
 def test_the_laws_of_a_deposit_without_bare_firings_may_hide_a_steady_one(estimate):

@@ -73,7 +73,7 @@ class Theirs:
 
     def at(self, t, burning, d):
         """Set the faces to time ``t`` and the stage's weight to ``d``."""
-        x, m = np.exp(self.p.log_growth)
+        x, m = 2.0 * np.sinh(self.p.growth_shape[0]), np.exp(self.p.growth_shape[1])
         self.growth.Set(np.expm1(-x * (min(t, BURN) / BURN) ** m) / np.expm1(-x))
         pressure = np.interp(t, [0.0, 1.0, 3.5], np.log([1.0, 1.05, 1.0]))
         self.scale.Set(np.exp(self.p.pressure_exponent * pressure) if burning else 0.0)

@@ -28,7 +28,7 @@ def chain(surface):
     downstream = (surface.gas.coefficient_basis[:, 2:].sum(axis=1) > 0.5).astype(float)
     return history(
         surface, Stretch(1, "general", 5.0, 4.0, None, Loss(0, 0, np.ones(m))),
-        Stretch(1, "general", 5.0, 1.0, 3, None),
+        Stretch(1, "general", 5.0, 2.0, 3, None),
         Stretch(0, "linear", BURN, 0.5, None, None),
         Stretch(0, "general", BURN, BURN, 1, Loss(1, 2, downstream)), sources=2,
     )
@@ -40,7 +40,7 @@ def with_history(surface, made):
 
 def chained(**changes):
     return parameters(**({
-        "log_R_under": np.log(np.full(KNOTS, 2e-4)), "log_growth_under": np.array([0.3, -0.5]),
+        "log_R_under": np.log(np.full(KNOTS, 2e-4)), "growth_shape_under": np.array([-0.4, 0.3]),
         "log_odds": ODDS, "shed_time": np.array([2.3, 1.31]),
     } | changes))
 
@@ -84,11 +84,11 @@ def test_derivatives_to_trial_losses_are_those_of_a_loss_that_grows_from_none(la
 
 def test_what_is_carried_over_grows_on_by_its_own_differential_equation():
     surface = surfaces(wall(n_z=4), burn=BURN)
-    p = parameters(log_R_under=np.log(np.full(KNOTS, 3e-4)), log_growth_under=np.zeros(2),
+    p = parameters(log_R_under=np.log(np.full(KNOTS, 3e-4)), growth_shape_under=np.zeros(2),
                    log_odds=ODDS[:1])
     made = history(surface, Stretch(1, "linear", 5.0, 4.0, None, None),
                    Stretch(0, "general", BURN, BURN, 0, None), sources=2)
-    x, m = np.exp(p.log_growth)
+    x, m = 2.0 * np.sinh(p.growth_shape[0]), np.exp(p.growth_shape[1])
     start, end = 0.8 * 3e-4 * 4.0 / 5.0, 1e-4 / -np.expm1(-x)
     # In the clock u = (t/BURN)^m.
     exact = solve_ivp(lambda _, R: x * (end - R), (0.0, 1.0), [start], rtol=1e-10,
@@ -111,7 +111,7 @@ def test_carried_over_whole_by_the_same_blend_it_goes_on_where_it_ended(law):
 def test_on_a_bare_firing_what_is_retained_stays():
     surface = surfaces(wall(n_z=4), burn=BURN, law="none")
     p = parameters(law="none", log_R_under=np.log(np.full(KNOTS, 2e-4)),
-                   log_growth_under=np.zeros(2), log_odds=ODDS[:1])
+                   growth_shape_under=np.zeros(2), log_odds=ODDS[:1])
     made = history(surface, Stretch(0, "linear", 4.0, 4.0, None, None),
                    Stretch(None, "none", BURN, BURN, 0, None), own=False)
     for t in (0.0, BURN):
@@ -127,7 +127,7 @@ def test_sensitivities_of_a_march_to_carry_over_and_shedding_are_exact():
     p = chained()
     slots = p.slots()
     active = np.concatenate([np.arange(slots[name].start, slots[name].stop) for name in (
-        "log_R", "log_growth", "log_R_under", "log_growth_under", "log_odds", "shed_time")])
+        "log_R", "growth_shape", "log_R_under", "growth_shape_under", "log_odds", "shed_time")])
     got = march(w, s, p, schedule, observe, np.full(w.size, 288.0), active)
     x = p.vector()
     for i, column in enumerate(active):

@@ -47,7 +47,7 @@ def parameters(n_knots=4, law="saturating", **changes):
         "log_ramp": np.log(0.1),
         "log_purge": np.log([80.0, 50.0, 20.0]),
         "log_R": np.log(np.full(0 if law == "none" else n_knots, 1e-4)),
-        "log_growth": np.log([1.5, 0.7]),
+        "growth_shape": np.array([0.7, np.log(0.7)]),
         "emissivity": 0.8,
         "convection": 1.0,
         "log_head": np.log(300.0),

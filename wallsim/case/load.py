@@ -146,6 +146,7 @@ def case_of(keys: CaseKeys, source: Source, solids: dict[str, Solid]) -> Case:
         fit=FitOptions(
             heating_scatter=fit.heating_scatter,
             gas_temperature_scatter=fit.gas_temperature_scatter,
+            azimuthal_scatter=fit.azimuthal_scatter.value,
             ignition_offset=fit.ignition_offset,
             ramp=fit.ramp,
             pressure_exponent=fit.pressure_exponent,

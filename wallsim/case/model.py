@@ -309,6 +309,8 @@ class FitOptions:
         Standard deviation of the heating factor between firings [-] (value; its sd unused).
     gas_temperature_scatter : Quantity
         Standard deviation of the gas temperature between firings [-] (value; its sd unused).
+    azimuthal_scatter : float
+        Standard deviation round the tube of the wall's rise, as a share of its mean [-].
     ignition_offset : Quantity
         Ignition seen by the wall minus ignition seen by the pressure tap [s].
     ramp : Quantity
@@ -333,6 +335,7 @@ class FitOptions:
 
     heating_scatter: Quantity
     gas_temperature_scatter: Quantity
+    azimuthal_scatter: float
     ignition_offset: Quantity
     ramp: Quantity
     pressure_exponent: Quantity

@@ -319,6 +319,11 @@ class FitKeys(Table):
     gas_temperature_scatter: Annotated[
         Quantity, reader("dimensionless", low=0.0, below=0.5, widest_share=1.0)
     ] = key("standard deviation of the gas temperature between firings, likewise", "0.5 %")
+    azimuthal_scatter: Annotated[
+        Quantity, reader("dimensionless", low=0.0, below=0.5, fixed=True)
+    ] = key(
+        "standard deviation round the tube of the wall's rise, as a share of its mean", "2 %"
+    )
     ignition_offset: Annotated[Quantity, reader("s", widest=1.0)] = key(
         "ignition seen by the wall after that seen by the tap", "0 s +- 0.03 s"
     )

@@ -11,6 +11,7 @@ _ALWAYS = {
     "thermocouple lead loss": "check the junctions in place against a known temperature",
     "thermocouple lag": "thinner junctions, or a step test of each",
     "thermocouple position": "measure the stations",
+    "heating round the tube": "further thermocouples round the tube at the same stations",
     "ignition ramp": "log the pressure faster",
     "purge after shutdown": "measure the purge flow",
     "emissivity": "measure or paint the outside",

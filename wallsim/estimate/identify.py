@@ -16,7 +16,7 @@ import numpy as np
 from wallsim.build import Campaign
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.limits import TOLD_FROM_NONE, of_traces
-from wallsim.estimate.readouts import AlongTube, log_mean
+from wallsim.estimate.readouts import QUANTILE, AlongTube, log_mean
 
 NOTHING = {"estimate": None, "low": None, "high": None}
 """Interval of what is not identifiable."""
@@ -170,12 +170,17 @@ def _limited(estimates: Sequence[Estimate], blend: str, told: bool) -> Identifia
 
 
 def _bounds(estimate: Estimate, blend: str) -> bool:
-    """Return whether the traces narrow what was assumed of a deposit to less than 60 %."""
-    along = AlongTube.of(estimate)
+    """Return whether the traces narrow what was assumed of a deposit to less than 60 %.
+
+    Its log standard deviation, or, of one near zero, what it may be at most.
+    """
+    along, prior = AlongTube.of(estimate), estimate.unknowns.prior
     R = log_mean(along.resistance(blend))
-    prior_sd = float(np.linalg.norm(R.gradient @ estimate.unknowns.prior.root))
-    narrowed = float(R.sd(estimate.covariance)) < LEARNT * prior_sd or float(R.value) < 1e-6
-    return narrowed and bool(np.isfinite(of_traces(estimate, along, blend).sd))
+    sd = float(np.linalg.norm(R.gradient @ prior.root))
+    before = float(along.at(prior.mean).resistance(blend).value.mean()) * np.exp(QUANTILE * sd)
+    traces = of_traces(estimate, along, blend)
+    narrowed = float(R.sd(estimate.covariance)) < LEARNT * sd
+    return bool(np.isfinite(traces.sd) and (narrowed or traces.upper_limit < LEARNT * before))
 
 
 def _grows(estimate: Estimate, blend: str) -> bool:

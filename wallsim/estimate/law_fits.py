@@ -40,8 +40,6 @@ EXCLUDED = 50.0
 """Misfit above that of the joint fit from which on a law is not fitted further."""
 TOLERANCE = 2.0
 MOST = 8
-AS_GOOD_AS_LINEAR = -3.0
-"""Log of the curvature."""
 FARTHEST = 2.0
 """Standard deviations of curvature and exponent that a start is moved by."""
 
@@ -229,7 +227,7 @@ class OneLaw:
         """
         base, prior = self.estimate, self.unknowns.prior
         x, there = base.x, prior.mean.copy()
-        aim = {"linear": {0: AS_GOOD_AS_LINEAR, 1: 0.0}, "saturating": {1: 0.0}}.get(self.law, {})
+        aim = {"linear": {0: 0.0, 1: 0.0}, "saturating": {1: 0.0}}.get(self.law, {})
         places = base.unknowns.growth_places(self.blend)
         if moved := [(places[i], value) for i, value in aim.items() if i in places]:
             at, to = [place for place, _ in moved], np.array([value for _, value in moved])
@@ -246,9 +244,9 @@ class OneLaw:
         base = self.estimate
         first = next(f for f in base.campaign.firings if f.blend.name == self.blend)
         gas = next(run.surfaces.gas for run in base.runs if run.name == first.run.name)
-        log_growth = base.unknowns.log_growth(self.blend, base.x)
+        growth_shape = base.unknowns.growth_shape(self.blend, base.x)
         times = gas.burn * (np.arange(20) + 0.5) / 20.0
-        return float(np.mean([gas.growth(float(t), log_growth)[0] for t in times]))
+        return float(np.mean([gas.growth(float(t), growth_shape)[0] for t in times]))
 
     def __call__(self, z: Array) -> tuple[Array, Array]:
         """Return whitened residuals with the prior's, and their Jacobian in ``z``, compressed."""

@@ -19,7 +19,9 @@ from scipy.special import ndtr, ndtri
 from wallsim.case.model import Blend
 from wallsim.estimate.joint import Estimate, Progress
 from wallsim.estimate.law_fits import LawFit, effective_samples, fit_laws
-from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, plain
+from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, plain, single
+from wallsim.estimate.unknowns import growth_names
+from wallsim.rounding import interval_text
 from wallsim.wall.growth import Law
 
 Array = NDArray[np.float64]
@@ -29,7 +31,7 @@ UNTOLD = 0.05
 """Weight from which on a law is not told apart from the best."""
 IN_WORDS = {
     "none": "no deposit", "constant": "a constant deposit", "linear": "linear growth",
-    "saturating": "saturating growth", "general": "growth with an exponent of its own",
+    "saturating": "saturating growth", "general": "growth of another shape",
 }
 BISECTIONS = 60
 
@@ -105,6 +107,7 @@ class LawChoice:
             ],
             "untold": list(self.untold),
             "averaged_over": averaged,
+            "exponent": self.exponent(),
             "contradicted": self.stated and self.in_fit not in self.untold,
             "text": self.text(),
         }
@@ -114,9 +117,23 @@ class LawChoice:
         """The law that the joint fit was made with."""
         return next(f.law for f in self.fits if f.fitted)
 
+    def exponent(self) -> dict[str, object] | None:
+        """Return the exponent of general growth with its interval; None if it was not fitted."""
+        fit = next((f for f in self.fits if f.law == "general" and f.converged), None)
+        name = growth_names(self.blend)[1]
+        return None if fit is None else single(fit.estimate, name)
+
+    def words(self, law: str) -> str:
+        """Return a law in words, general growth with its exponent if it stands alone."""
+        exponent = self.exponent() if law == "general" and self.untold == ("general",) else None
+        if exponent is None:
+            return IN_WORDS[law]
+        m = interval_text(exponent)
+        return f"{IN_WORDS[law]}, at first as time to the power {m}"
+
     def text(self) -> str:
         """Return what the logs say of the laws."""
-        names = [IN_WORDS[law] for law in self.untold]
+        names = [self.words(law) for law in self.untold]
         if self.stated and self.in_fit not in self.untold:
             return (
                 f"the case states {IN_WORDS[self.in_fit]}, but the logs speak for "

@@ -107,7 +107,7 @@ def deposit_surface(
         rise, q = bore.flux.value * R_end, bore.flux.value[:, None]
         return Readout(T.value + rise, T.gradient + rise[:, None] * bore.flux.gradient
                        + q * (dR @ run.map.matrix), False)
-    g, dg = gas.growth(gas.burn, estimate.unknowns.log_growth(blend, estimate.x))
+    g, dg = gas.growth(gas.burn, estimate.unknowns.growth_shape(blend, estimate.x))
     R = along.resistance(blend)
     rise = bore.flux.value * R.value * g
     gradient = bore.flux.gradient + R.gradient

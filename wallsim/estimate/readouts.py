@@ -181,12 +181,12 @@ class AlongTube:
         firing = next(f for f in self.campaign.firings if f.blend.name == blend)
         gas = next(r for r in self.runs if r.name == firing.run.name).surfaces.gas
         places = self.unknowns.growth_places(blend)
-        log_growth = self.unknowns.log_growth(blend, self.x)
+        growth_shape = self.unknowns.growth_shape(blend, self.x)
         mean = log_mean(self.resistance(blend))
         fresh = replace(gas, deposit_age=0.0, burn=np.inf)
         values, gradients = [], []
         for t in times:
-            g, dg = fresh.growth(float(t), log_growth)
+            g, dg = fresh.growth(float(t), growth_shape)
             gradient = mean.gradient.copy()
             for i, place in places.items() if g > 0.0 else ():
                 gradient[place] += dg[i] / g

@@ -80,7 +80,7 @@ class _RunMapper:
             log_rise=float(np.log(blend.gas_temperature.value - tube.outside.ambient)),
             log_ramp=_log(fit.ramp), log_purge=np.full(PURGE_KNOTS.size, _log(fit.purge)),
             log_R=np.zeros(n_R),
-            log_growth=np.zeros(2), emissivity=tube.outside.emissivity.value,
+            growth_shape=np.zeros(2), emissivity=tube.outside.emissivity.value,
             convection=convection.value, log_head=_log(tube.head.coefficient),
             log_exit=_log(tube.exit.coefficient), log_conductivity=_log(tube.conductivity_scale),
             log_heat_capacity=_log(tube.heat_capacity_scale), log_wall=_log(tube.wall),
@@ -98,7 +98,7 @@ class _RunMapper:
         offset = self.case.fit.ignition_offset.value
         return {
             "log_R_under": np.zeros(n * len(self.chain.under)),
-            "log_growth_under": np.zeros(2 * len(self.chain.under)),
+            "growth_shape_under": np.zeros(2 * len(self.chain.under)),
             "log_odds": np.array([log_odds(q.value, 0.0)[0] for _, q in self.chain.shares]),
             "shed_time": np.array([
                 shed.at.value - link.ignition - offset for link, shed in self.chain.sheds
@@ -122,7 +122,7 @@ class _RunMapper:
         self.gas_temperature(blend)
         for field, name in _SINGLE.items():
             self.replace(self.slots[field].start, name)
-        self.growth(self.slots["log_growth"].start, blend.name)
+        self.growth(self.slots["growth_shape"].start, blend.name)
         self.add(self.slots["log_purge"], f"purge factor {run}", 1.0)
         self.carry_over()
         offset = self.case.fit.ignition_offset.value
@@ -135,7 +135,7 @@ class _RunMapper:
             return
         under, knots = self.slots["log_R_under"].start, self.u.knots
         for i, blend in enumerate(self.chain.under):
-            self.growth(self.slots["log_growth_under"].start + 2 * i, blend)
+            self.growth(self.slots["growth_shape_under"].start + 2 * i, blend)
             for j, z in enumerate(knots):
                 self.replace(under + i * knots.size + j, at_knot(f"R {blend}", z))
         for i, (name, _) in enumerate(self.chain.shares):

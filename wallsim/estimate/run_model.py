@@ -278,13 +278,14 @@ def _reading(
     sensor, n_s = run.sensors[i], len(run.sensors)
     place, ambient = sensor.place, run.surfaces.gas.ambient
     loss = sensor.loss if place.loss is None else float(x[place.loss])
+    hotter = 0.0 if place.heating is None else float(x[place.heating])
     shift = 0.0 if place.shift is None else float(x[place.shift])
     tau = sensor.lag if place.lag is None else float(np.exp(x[place.lag]))
     T, gradient = T_grid[:, i], T_grid[:, n_s + i]
-    seen = T - loss * (T - ambient) + shift * gradient
+    seen = T + (hotter - loss) * (T - ambient) + shift * gradient
     columns = [seen, -(T - ambient), gradient]
     if dT_grid is not None:
-        of_march = (1.0 - loss) * dT_grid[:, i] + shift * dT_grid[:, n_s + i]
+        of_march = (1.0 + hotter - loss) * dT_grid[:, i] + shift * dT_grid[:, n_s + i]
         columns.extend(of_march.T)
     lagged, of_tau = lag(np.column_stack(columns), tau) if tau > 0.0 else (
         np.column_stack(columns), np.zeros(len(T)))
@@ -294,6 +295,8 @@ def _reading(
     out = sampled[:, 3:] @ run.map.matrix[run.map.active]
     if place.loss is not None:
         out[:, place.loss] += sampled[:, 1]
+    if place.heating is not None:
+        out[:, place.heating] -= sampled[:, 1]
     if place.shift is not None:
         out[:, place.shift] += sampled[:, 2]
     if place.lag is not None:

@@ -21,10 +21,10 @@ Index = NDArray[np.intp]
 
 CLOSEST_KNOTS = 0.02
 RESISTANCE_VARIATION = 0.3
-CURVATURE = (0.0, 1.2)
-"""Mean and standard deviation of the log."""
-EXPONENT = (0.0, 0.4)
-"""Of general growth, as `CURVATURE`: saturating growth, give or take parabolic at 1.7 of these."""
+CURVATURE = (0.5, 0.9)
+"""Mean and standard deviation of c of a growth law: x = 1, between -3.4 and 10."""
+EXPONENT = (0.0, 0.5)
+"""Of the log of general growth's exponent: that of parabolic growth is 1.4 sd from the mean."""
 PURGE_SCATTER = 0.3
 PURGE_KNOTS = np.array([0.0, 2.0, 4.0, 6.0, 9.0, 14.0, 20.0])
 PURGE_VARIATION = 1.0
@@ -71,6 +71,7 @@ class SensorMap:
 
     lag: int | None
     loss: int | None
+    heating: int | None
     shift: int | None
 
 
@@ -166,8 +167,8 @@ class Unknowns:
         names = self.prior.names
         return {i: names[n] for i, n in enumerate(growth_names(blend)) if n in names}
 
-    def log_growth(self, blend: str, x: Array) -> Array:
-        """Return the logs of curvature and exponent at ``x``, 0 where not unknown; shape (2,)."""
+    def growth_shape(self, blend: str, x: Array) -> Array:
+        """Return c and log of the exponent at ``x``, 0 where not unknown; shape (2,)."""
         out = np.zeros(2)
         for i, place in self.growth_places(blend).items():
             out[i] = x[place]
@@ -179,7 +180,7 @@ class Unknowns:
         mount = mounting(self.case, firing.run.name, sensor)
         return SensorMap(
             names.get(f"lag {mount}"), names.get(f"lead loss {mount}"),
-            names.get(f"position {sensor}"),
+            names.get(f"heating round the tube at {sensor}"), names.get(f"position {sensor}"),
         )
 
 
@@ -261,9 +262,9 @@ def _add_deposits(c: _Collector, case: Case, points: Array, laws: Mapping[str, L
         c.block([Parameter(at_knot(f"R {name}", z), "m^2*K/W", True, mean, sd,
                            f"deposit of {name}") for z in points], cov)
         priors = {"saturating": (CURVATURE,), "general": (CURVATURE, EXPONENT)}.get(law, ())
-        for label, (mean, sd) in zip(growth_names(name), priors, strict=False):
-            c.block([Parameter(label, "1", True, mean, sd, f"growth law of {name}")],
-                    np.array([[sd**2]]))
+        for i, (mean, sd) in enumerate(priors):
+            c.block([Parameter(growth_names(name)[i], "1", i > 0, mean, sd,
+                               f"growth law of {name}")], np.array([[sd**2]]))
 
 
 def _add_wall(c: _Collector, case: Case) -> None:
@@ -323,5 +324,7 @@ def _add_sensors(c: _Collector, campaign: Campaign) -> None:
         for mount in mounts:
             c.single(f"lag {mount}", "s", s.lag, "thermocouple lag", log=True)
             c.single(f"lead loss {mount}", "1", s.lead_loss, "thermocouple lead loss")
+        c.single(f"heating round the tube at {s.name}", "1",
+                 Quantity(0.0, case.fit.azimuthal_scatter), "heating round the tube")
         if s.z.sd > 0.0:
             c.single(f"position {s.name}", "m", Quantity(0.0, s.z.sd), "thermocouple position")

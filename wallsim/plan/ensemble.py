@@ -16,6 +16,7 @@ from scipy.linalg import lapack
 
 from wallsim.errors import ConvergenceError
 from wallsim.wall.gas import GasSide, WallParameters
+from wallsim.wall.growth import grown_each
 from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import GAMMA, Schedule
@@ -105,15 +106,8 @@ class Ensemble:
     def growth(self, t: float) -> Array:
         """Return the growth of the deposit at ``t`` [s]; shape (n_draws,)."""
         gas = self.surfaces.gas
-        if gas.law == "none":
-            return np.zeros(self.n)
-        if gas.law == "constant":
-            return np.ones(self.n)
         s = (gas.deposit_age + min(t, gas.burn)) / gas.t_ref
-        if gas.law == "linear":
-            return np.full(self.n, s)
-        x, m = np.exp(self.p[self.slots["log_growth"]])
-        return np.asarray(np.expm1(-x * s**m) / np.expm1(-x))
+        return grown_each(gas.law, s, self.p[self.slots["growth_shape"]])
 
     def resistance(self, t: float) -> Array:
         """Return R at the bore nodes at ``t`` [s]; shape (m, n_draws), or (m, 1) if bare."""

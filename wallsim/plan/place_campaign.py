@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 from wallsim.build import BLOCK, Campaign, Firing, Trace
 from wallsim.case.model import Case, Run, Sensor
 from wallsim.errors import InputError
+from wallsim.estimate.unknowns import CURVATURE, EXPONENT
 from wallsim.logs.model import Events, Log
 from wallsim.plan.place_file import Plan, PlannedRun, Thermocouple
 from wallsim.regression.noise import Autoregression, Noise
 from wallsim.units import Quantity
+from wallsim.wall.growth import Law, grown
 
 Array = NDArray[np.float64]
 
@@ -83,8 +85,8 @@ def stretched(plan: Plan, factor: float) -> Plan:
     blends = {}
     for name, blend in plan.case.blends.items():
         if (d := blend.deposit) is not None:
-            curved = np.expm1(-factor) / np.expm1(-1.0)
-            g = {"constant": 1.0, "linear": factor}.get(d.growth, float(curved))
+            law: Law = "general" if d.growth == "auto" else d.growth
+            g = grown(law, factor, np.array([CURVATURE[0], EXPONENT[0]]))[0]
             R = Quantity(g * d.resistance.value, g * d.resistance.sd)
             blend = replace(blend, deposit=replace(d, resistance=R))
         blends[name] = blend

@@ -27,7 +27,7 @@ from wallsim.plan.place_file import Plan, Want
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-OF_SENSOR = ("lag {}", "lead loss {}", "position {}")
+OF_SENSOR = ("lag {}", "lead loss {}", "heating round the tube at {}", "position {}")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -243,7 +243,7 @@ class Repeated:
         return total
 
     def information(self, place: int) -> Array:
-        """Return a candidate's information with its lag, loss and position unknown; (m, m)."""
+        """Return a candidate's information with its own (`OF_SENSOR`) unknown; (m, m)."""
         total = self._with_own(place)
         own = np.arange(self.size, len(total))
         total[own, own] += 1.0

@@ -37,6 +37,7 @@ HOW = {
     "thermocouple lag": "a step test of each",
     "thermocouple lead loss": "check the junctions in place against a known temperature",
     "thermocouple position": "measure the stations after welding",
+    "heating round the tube": "further thermocouples round the tube at the same stations",
     "ignition time": "log the ignition on the same clock",
     "emissivity": "measure or paint the outside",
     "purge after shutdown": "measure the purge flow",

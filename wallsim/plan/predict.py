@@ -221,8 +221,9 @@ def _frame(task: _Task, run: RunModel, track: Track, end: float) -> pd.DataFrame
 
         T, slope = on_grid[:, i], on_grid[:, len(run.sensors) + i]
         loss, shift = value(sensor.place.loss, sensor.loss), value(sensor.place.shift, 0.0)
+        hotter = value(sensor.place.heating, 0.0)
         tau = value(sensor.place.lag, np.log(sensor.lag) if sensor.lag > 0.0 else -np.inf)
-        shown = T - loss * (T - ambient) + shift * slope
+        shown = T + (hotter - loss) * (T - ambient) + shift * slope
         lagged = np.column_stack([
             lag(shown[:, d], s)[0] if (s := float(np.exp(tau[d]))) > 0.0 else shown[:, d]
             for d in range(x.shape[1])

@@ -51,7 +51,7 @@ TOLD = 3.0
 """Standard deviations above zero from which on a deposit counts as measurable."""
 UNKNOWN_LEVEL = 10.0
 """Standard deviation of the log of R, so wide that the traces alone tell the level."""
-ATTACHMENT = ("lag ", "lead loss ", "position ")
+ATTACHMENT = ("lag ", "lead loss ", "heating round the tube at ", "position ")
 METAL = ("conductivity ", "heat capacity ")
 BARE = "bare"
 POINTS = 41
@@ -268,9 +268,9 @@ def _mean_resistance(
     z = np.array([s.z.value for s in tools.sensors])
     basis = smooth_basis(stand.knots, np.linspace(z.min(), z.max(), POINTS))
     gas, n = run.surfaces.gas, stand.knots.size
-    g, dg = gas.growth(gas.burn, run.map.at(x).log_growth)
+    g, dg = gas.growth(gas.burn, run.map.at(x).growth_shape)
     R = np.exp(basis @ x[-n:])
-    gradient = R.mean() * dg @ run.map.matrix[run.map.parameters.slots()["log_growth"]]
+    gradient = R.mean() * dg @ run.map.matrix[run.map.parameters.slots()["growth_shape"]]
     gradient[-n:] += g * (R[:, None] * basis).mean(axis=0)
     return float(R.mean() * g), gradient
 

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from wallsim.wall.growth import Law, clock
+from wallsim.wall.growth import Law, clock, curvature
 
 if TYPE_CHECKING:
     from wallsim.wall.gas import WallParameters
@@ -93,7 +93,7 @@ class _Growth:
 
     @classmethod
     def of(
-        cls, stretch: Stretch, age: float, before: float, since: float, log_growth: Array
+        cls, stretch: Stretch, age: float, before: float, since: float, growth_shape: Array
     ) -> _Growth:
         """Return the growth at ``age`` [s] over ``before`` and ``since`` [s] the loss."""
         t_ref, nothing = stretch.t_ref, np.zeros(1 + len(TO))
@@ -105,30 +105,33 @@ class _Growth:
         if stretch.law not in ("saturating", "general"):
             laid = whole if stretch.law == "constant" and stretch.retained is None else nothing
             return cls(whole, laid, nothing)
-        x, whole_x = float(np.exp(log_growth[0])), -float(np.expm1(-np.exp(log_growth[0])))
+        x, of_c = curvature(float(growth_shape[0]))
+        whole_x = -float(np.expm1(-x))
         times = np.cumsum([age, before, since]) / t_ref
         # Clock at start, loss and end, each with its derivatives to `TO`.
         u = np.zeros((3, 1 + len(TO)))
         for i, s in enumerate(times):
-            u[i, 0], slope, u[i, 5] = clock(float(s), float(log_growth[1]))
+            u[i, 0], slope, u[i, 4:] = clock(float(s), growth_shape)
             u[i, 1 : 2 + i] = slope / t_ref
-        all_through, late = _decay(x, u[2] - u[0]), _decay(x, u[2] - u[1])
+        all_through, late = _decay(x, of_c, u[2] - u[0]), _decay(x, of_c, u[2] - u[1])
         end = np.zeros(1 + len(TO))
-        end[4] = x * np.exp(-x) / whole_x
+        end[4] = of_c * np.exp(-x) / whole_x
         laid, new = (all_ / whole_x for all_ in (late - all_through, whole - late))
         return cls(all_through, laid - end * laid[0], new - end * new[0])
 
 
-TO = ("age", "time before", "time since", "log curvature", "log exponent")
+TO = ("age", "time before", "time since", "c of the curvature", "log exponent")
 """What factors and shares of a stretch are derived by."""
 
 
-def _decay(x: float, u: Array) -> Array:
-    """Return ``exp(-x u)``; ``u`` and the result are followed by their derivatives to `TO`."""
-    of_u = u.copy()
-    of_u[4] += u[0]
-    out: Array = -x * np.exp(-x * u[0]) * of_u
+def _decay(x: float, of_c: float, u: Array) -> Array:
+    """Return ``exp(-x u)``; ``u`` and the result are followed by their derivatives to `TO`.
+
+    ``of_c`` is the derivative of ``x`` to c.
+    """
+    out: Array = -x * np.exp(-x * u[0]) * u
     out[0] = np.exp(-x * u[0])
+    out[4] -= of_c * u[0] * out[0]
     return out
 
 
@@ -184,7 +187,7 @@ class DepositHistory:
     def _columns(self, p: WallParameters) -> NDArray[np.intp]:
         """Return the columns of growth, log odds, moments and trial losses."""
         slots = p.slots()
-        names = ("log_growth", "log_growth_under", "log_odds", "shed_time", "trial_loss")
+        names = ("growth_shape", "growth_shape_under", "log_odds", "shed_time", "trial_loss")
         return np.concatenate([
             np.arange(slots[name].start, slots[name].stop)
             for name in names[0 if self.own else 1 :]
@@ -195,7 +198,7 @@ class DepositHistory:
 
         Shapes (n_sources, m) and (n_columns, n_sources, m), the columns as `_columns`.
         """
-        growth = np.concatenate((p.log_growth, p.log_growth_under)[0 if self.own else 1 :])
+        growth = np.concatenate((p.growth_shape, p.growth_shape_under)[0 if self.own else 1 :])
         odds = 2 * self.sources
         trials = odds + p.log_odds.size + p.shed_time.size
         w = np.zeros((self.sources, len(self.basis)))
@@ -224,7 +227,7 @@ class DepositHistory:
 
     def _grown(
         self, stretch: Stretch, w: Array, dw: Array, age: float, d_age: Array, span: float,
-        log_growth: Array, p: WallParameters,
+        growth_shape: Array, p: WallParameters,
     ) -> tuple[Array, Array]:
         """Return the weights and their derivatives after ``span`` [s] of one firing."""
         loss, i = stretch.loss, stretch.source
@@ -232,7 +235,7 @@ class DepositHistory:
         odds = 2 * self.sources
         if loss is not None:
             since, step = _since(span, float(p.shed_time[loss.time]))
-        g = _Growth.of(stretch, age, span - since, since, log_growth)
+        g = _Growth.of(stretch, age, span - since, since, growth_shape)
         n_trial = self.trial_times.size if stretch is self.stretches[-1] else 0
         dw = dw.copy()
         dw[: len(dw) - n_trial] *= g.kept[0]
@@ -267,11 +270,11 @@ def _since(t: float, moment: float) -> tuple[float, float]:
 
 
 def _trial(
-    stretch: Stretch, w: Array, age: float, t: float, moment: float, log_growth: Array
+    stretch: Stretch, w: Array, age: float, t: float, moment: float, growth_shape: Array
 ) -> Array:
     """Return the derivative of the weights to a share lost at ``moment``, none being lost."""
     since, step = _since(t, moment)
-    g = _Growth.of(stretch, age, t - since, since, log_growth)
+    g = _Growth.of(stretch, age, t - since, since, growth_shape)
     laid = g.kept[0] * w
     if stretch.source is not None:
         laid[stretch.source] += g.before[0]

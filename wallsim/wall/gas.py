@@ -49,8 +49,8 @@ class WallParameters:
         Log of the bore coefficient after shutdown [W/(m^2 K)] at its knots in time.
     log_R : Array, shape (n_R,)
         Log of the deposit resistance at ``t_ref`` [m^2 K/W] at its knots; may be empty.
-    log_growth : Array, shape (2,)
-        Logs of curvature and exponent of the growth law [-].
+    growth_shape : Array, shape (2,)
+        Of the growth law: c of its curvature and log of its exponent [-].
     emissivity, convection : float
         Of the outside: emissivity [-], factor on the convection [-].
     log_head, log_exit : float
@@ -63,8 +63,8 @@ class WallParameters:
         Log of the wall thickness [m].
     log_R_under : Array, shape (n_under n_R,)
         As ``log_R``, of the other blends whose deposit was on the bore, one after the other.
-    log_growth_under : Array, shape (2 n_under,)
-        As ``log_growth``, one blend after the other.
+    growth_shape_under : Array, shape (2 n_under,)
+        As ``growth_shape``, one blend after the other.
     log_odds : Array, shape (n_odds,)
         Log odds of the fractions of a deposit that were retained or lost [-].
     shed_time : Array, shape (n_shed,)
@@ -79,7 +79,7 @@ class WallParameters:
     log_ramp: float
     log_purge: Array
     log_R: Array
-    log_growth: Array
+    growth_shape: Array
     emissivity: float
     convection: float
     log_head: float
@@ -90,7 +90,7 @@ class WallParameters:
     heat_capacity_tilt: float
     log_wall: float
     log_R_under: Array = field(default_factory=_none)
-    log_growth_under: Array = field(default_factory=_none)
+    growth_shape_under: Array = field(default_factory=_none)
     log_odds: Array = field(default_factory=_none)
     shed_time: Array = field(default_factory=_none)
     trial_loss: Array = field(default_factory=_none)
@@ -189,10 +189,10 @@ class GasSide:
         out[i], out[i + 1] = 1.0 - share, share
         return out
 
-    def growth(self, t: float, log_growth: Array) -> tuple[float, Array]:
-        """Return the growth at ``t`` and its derivatives to curvature and exponent, in logs."""
+    def growth(self, t: float, growth_shape: Array) -> tuple[float, Array]:
+        """Return the growth at ``t`` and its derivatives to ``growth_shape``."""
         s = (self.deposit_age + min(t, self.burn)) / self.t_ref
-        return grown(self.law, s, log_growth)
+        return grown(self.law, s, growth_shape)
 
     def resistance(self, t: float, p: WallParameters) -> Array:
         """Return R at the bore nodes [m^2 K/W] at ``t``; shape (m,)."""
@@ -200,7 +200,7 @@ class GasSide:
             return self.history.resistance(min(t, self.burn), p)[0]
         if self.law == "none":
             return np.zeros(len(self.share))
-        return np.exp(self.resistance_basis @ p.log_R) * self.growth(t, p.log_growth)[0]
+        return np.exp(self.resistance_basis @ p.log_R) * self.growth(t, p.growth_shape)[0]
 
     def at(self, p: WallParameters) -> GasSideAt:
         """Return the gas side at the parameters ``p``."""
@@ -254,7 +254,7 @@ class GasSideAt:
             h = np.full(self.h.size, np.exp(side.purge_weights(t) @ p.log_purge))
             T_inf = np.full(self.h.size, side.ambient)
         if side.laid:
-            return Exchange(h / (1.0 + h * self.R * side.growth(t, p.log_growth)[0]), T_inf, h)
+            return Exchange(h / (1.0 + h * self.R * side.growth(t, p.growth_shape)[0]), T_inf, h)
         if side.history is not None:
             return Exchange(h / (1.0 + h * side.resistance(t, p)), T_inf, h)
         return Exchange(h, T_inf, h)
@@ -279,9 +279,9 @@ class GasSideAt:
             out[:, slots["log_purge"]] = of_log_h[:, None] * side.purge_weights(t)
         of_R = -(e.U**2) * drive
         if side.laid:
-            g, dg = side.growth(t, p.log_growth)
+            g, dg = side.growth(t, p.growth_shape)
             out[:, slots["log_R"]] = (of_R * self.R * g)[:, None] * side.resistance_basis
-            out[:, slots["log_growth"]] = (of_R * self.R)[:, None] * dg
+            out[:, slots["growth_shape"]] = (of_R * self.R)[:, None] * dg
         elif side.history is not None:
             out += of_R[:, None] * side.history.resistance(min(t, side.burn), p)[1]
         return out

@@ -1,6 +1,6 @@
 """From wall temperatures at a march's stages to what a thermocouple shows at its sample times.
 
-    tau dy/dt + y = T - loss (T - T_amb) + dz dT/dz
+    tau dy/dt + y = T + (hotter - loss) (T - T_amb) + dz dT/dz
 
 The stage values are interpolated by a parabola in each step, brought on an even grid, lagged
 there exactly for a piecewise-linear input, and sampled by a cubic (Catmull & Rom 1974). All of

@@ -31,7 +31,7 @@ Pair = tuple[Wanted, dict[str, Any]]
 METHODS = ("auto", "laplace", "profile")
 DOUBTFUL = 0.15
 """Log standard deviation of a mean resistance from which on curvature misses its ends by more than
-a fifth of it: the wall is linear in R, not in log R."""
+a fifth of it, of a growth law that is known: the wall is linear in R, not in log R."""
 OFF = 0.2
 NOTES = {
     "profile": "least misfit with the read-out held, noise and weights as fitted; ends where chi-"
