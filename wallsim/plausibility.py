@@ -46,7 +46,10 @@ HEATING_APART = 2.0
 """By which heating may differ from p^n of another firing; a strong deposit takes 1.4 to 1.7."""
 
 BURNS_APART = 6.0
-"""Burns of one campaign differ by less; heating speeds too, at equal pressure."""
+"""Burns of one campaign differ by less, or their rises differ too."""
+
+LEAST_RISE = 10.0
+"""Smaller rises are not held against each other [K]."""
 
 ALIKE = 1.3
 """Firings whose rises are compared differ by less in burn and in pressure."""
@@ -93,16 +96,16 @@ def mistaken_readings(case: Case, seen: Sequence[Seen]) -> dict[str, tuple[str, 
         units = other_unit(s.start, ambient)
         sound = [o for o in seen if o.start is not None and other_unit(o.start, ambient) is None
                  and _alike(s, o)]
-        if units is not None and _told_by_rise(units, [_over(s, o) for o in sound]):
+        if units is not None and _told_by_rise(units, [
+            _over(s.rise(min(s.burn, o.burn)), o.rise(min(s.burn, o.burn))) for o in sound
+        ]):
             out[s.run] = units
     return out
 
 
-def _over(s: Seen, other: Seen) -> float:
-    """Return how much further one firing rises than another in the shorter of both burns [-]."""
-    moment = min(s.burn, other.burn)
-    below = other.rise(moment)
-    return s.rise(moment) / below if below > 0.0 else float("nan")
+def _over(rise: float, other: float) -> float:
+    """Return the ratio of two rises [K]; NaN if one is unknown or too small to tell."""
+    return rise / other if min(rise, other) > LEAST_RISE else float("nan")
 
 
 def _alike(a: Seen, b: Seen) -> bool:
@@ -193,24 +196,21 @@ def _typical(values: Sequence[float]) -> float:
 
 
 def _heating(case: Case, one: Seen, other: Seen, t: float | None = None) -> float:
-    """Return how much faster ``one`` heats than p^n makes of ``other`` [-]; NaN if unknown.
+    """Return how much hotter ``one`` becomes than p^n makes of ``other`` [-]; NaN if unknown.
 
-    To the same moment ``t`` after ignition [s], else to the ends of both burns.
+    At the same moment ``t`` after ignition [s], else at the ends of both burns.
     """
-    speeds = [s.rise(t or s.burn) / (t or s.burn) for s in (one, other)]
-    if not min(speeds) > 0.0:
-        return float("nan")
-    expected = (one.plateau / other.plateau) ** case.fit.pressure_exponent.value
-    return float(speeds[0] / speeds[1] / expected)
+    expected: float = (one.plateau / other.plateau) ** case.fit.pressure_exponent.value
+    return _over(one.rise(t or one.burn), other.rise(t or other.burn)) / expected
 
 
 def _other_clock(case: Case, seen: Sequence[Seen], s: Seen) -> Seen | None:
     """Return the run that shows that another's clock is in another unit."""
     usual = _typical([other.burn for other in seen])
     like = next(other for other in seen if other.burn == usual)
-    if 1.0 / BURNS_APART < s.burn / usual < BURNS_APART:
-        return None
-    return like if _beyond(_heating(case, s, like), BURNS_APART) else None
+    heating = _heating(case, s, like)
+    alike = np.isfinite(heating) and not _beyond(heating, HEATING_APART)
+    return like if alike and _beyond(s.burn / usual, BURNS_APART) else None
 
 
 def _beyond(ratio: float, factor: float) -> bool:

@@ -119,6 +119,17 @@ def test_one_clock_in_another_unit(tmp_path):
     assert "; check the unit of its clock, by which it burns for 0.067 s; else look" in line
 
 
+def test_a_short_firing_beside_long_ones_is_no_slip(tmp_path):
+    """From 0.6 s on the wall cools slowly: far less hot than after the 4 s of the others."""
+    at = [row.split(",")[0] for row in ROWS].index("0.60")
+    reached = [float(x) for x in ROWS[at].split(",")[2:]]
+    short = ROWS[: at + 1] + tuple(
+        f"{0.1 * i + 0.6:.2f},0.0," + ",".join(f"{T - 0.05 * i:.2f}" for T in reached)
+        for i in range(1, len(ROWS) - at)
+    )
+    assert remarks(with_log(tmp_path, "r2", short)) == ()
+
+
 def test_what_a_reading_is_in_another_unit():
     assert other_unit(293.15, 293.15) is None
     assert other_unit(273.15 + 68.0, 293.15) == ("degF", "degC")
