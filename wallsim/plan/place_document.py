@@ -160,8 +160,12 @@ def _how_many(document: Document, first: Document) -> str:
     rows, goal = document["against_number"], document["goal"]
     most = rows[-1]
     enough = next(r for r in rows if r["half_widths"][0] <= NEAR * most["half_widths"][0])
-    text = (f"{enough['thermocouples']} come within {100 * (NEAR - 1):.0f} % of what "
-            f"{most['thermocouples']} give ({shown(most['half_widths'][0], first['unit'])}).")
+    best = shown(most["half_widths"][0], first["unit"])
+    text = (f"{most['thermocouples']}, the most looked at, give {best}; fewer are more than "
+            f"{100 * (NEAR - 1):.0f} % worse.")
+    if enough is not most:
+        text = (f"{enough['thermocouples']} come within {100 * (NEAR - 1):.0f} % of what "
+                f"{most['thermocouples']} give ({best}).")
     if goal is None:
         return text
     least = next((r for r in rows if r["half_widths"][0] <= goal), None)
