@@ -15,6 +15,7 @@ from wallsim.api import Outcome
 from wallsim.build import load_campaign
 from wallsim.plan import next_document
 from wallsim.plan.next_file import NextQuestion, load_next
+from wallsim.plan.told import Told
 from wallsim.workers import processes
 
 
@@ -81,7 +82,7 @@ def next_firing(
         If the file, a log or the folder cannot be used.
     """
     asked = load_next(question) if isinstance(question, Path | str) else question
-    fit = next_document.Told.by(Path(fitted))
+    fit = Told.by(Path(fitted))
     campaign = load_campaign(asked.case)
     with nullcontext(executor) if executor else processes() as pool:
         document = next_document.build(asked, campaign, fit, pool, progress)

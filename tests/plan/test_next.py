@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import tomllib
 from pathlib import Path
 from types import SimpleNamespace
@@ -21,12 +22,12 @@ from wallsim.estimate.joint import estimate_jointly
 from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.draws import Knowledge, save_posterior
-from wallsim.plan.next_document import Told
 from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, run_of
 from wallsim.plan.next_response import Response, _columns
 from wallsim.plan.next_study import settled
 from wallsim.plan.next_words import mixture
+from wallsim.plan.told import Told
 from wallsim.report import render
 from wallsim.rounding import per_cent
 from wallsim.units import Quantity
@@ -300,6 +301,24 @@ def test_what_it_leaves_behind_and_how_it_ends(answer, tmp_path):
     assert answer.exit_code == (5 if below else 0)
     assert ("is not reached" in answer.document["answers"][0]["text"]) == (
         below and not answer.document["decision"]["now"]["settled"])
+
+
+def test_a_fit_that_does_not_tell_the_R_asked_for_is_refused(fitted, tmp_path):
+    path = fitted[0]
+    fit = shutil.copytree(path.parent / "fit", tmp_path / "fit")
+    said = json.loads((fit / "result.json").read_text())
+    said["blends"]["dosed"]["deposit"] |= {"identifiable": False, "reason": "Add a bare firing"}
+    (fit / "result.json").write_text(json.dumps(said))
+    with pytest.raises(InputError) as caught:
+        wallsim.next_firing(path, fit, executor=Here())
+    assert str(caught.value) == (
+        f"{path}: decision.blend: the fit does not tell the R of dosed, so any chance would be "
+        "that of what was assumed beforehand: Add a bare firing; fit again with that, then ask")
+    best = tmp_path / "next.toml"
+    text = path.read_text().replace("campaign", str(path.parent / "campaign"))
+    best.write_text(text.replace('blend = "dosed"', 'blend = "best blend"'))
+    with pytest.raises(InputError, match="none is best; dosed: Add a bare firing"):
+        wallsim.next_firing(best, fit, executor=Here())
 
 
 def test_new_blends_need_blends_that_tell_how_R_follows_silicon(fitted, tmp_path):

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import zipfile
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from wallsim.case.model import Case
 from wallsim.errors import InputError
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.unknowns import SCATTERING, Unknowns
+from wallsim.plan.told import RESULT, Told
 from wallsim.wall.growth import Law
 
 Array = NDArray[np.float64]
@@ -38,12 +40,15 @@ class Knowledge:
         ``root root^T`` is the covariance.
     origin : str
         Where it comes from, for the reader.
+    untold : mapping of str to str
+        Blends whose R the fit tells not at all, and why; R and h of these are prior only.
     """
 
     unknowns: Unknowns
     x: Array
     root: Array
     origin: str
+    untold: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def stated(cls, campaign: Campaign) -> Knowledge:
@@ -85,7 +90,8 @@ class Knowledge:
         unknowns = Unknowns.of(campaign, laws)
         if names != [p.name for p in unknowns.prior.parameters]:
             raise another
-        return cls(_scattering(unknowns, sd), x, _root(covariance), f"fit in {folder}")
+        untold = Told.by(folder).untold if (Path(folder) / RESULT).exists() else {}
+        return cls(_scattering(unknowns, sd), x, _root(covariance), f"fit in {folder}", untold)
 
     @property
     def of_a_fit(self) -> bool:
@@ -100,20 +106,21 @@ class Knowledge:
         n : int
             The others come in pairs that mirror each other about the estimate.
         firing : bool
-            True for a firing yet to come: what differs from firing to firing is drawn anew.
+            True for a firing yet to come: what differs from firing to firing is drawn anew, the
+            same for each firing that it may be like, with the scatter's own standard deviations.
         """
         rng = np.random.default_rng(SEED)
         half = rng.standard_normal((self.x.size, n // 2))
         z = np.concatenate((np.zeros((self.x.size, 1)), half, -half), axis=1)[:, :n]
         out = self.x[:, None] + self.root @ z
         if firing:
-            anew = [i for i, p in enumerate(self.unknowns.prior.parameters)
-                    if p.name.startswith(SCATTERING)]
-            own = rng.standard_normal((len(anew), n // 2))
-            own = np.concatenate((np.zeros((len(anew), 1)), own, -own), axis=1)[:, :n]
             prior = self.unknowns.prior
-            sd = np.array([prior.parameters[i].sd for i in anew])
-            out[anew] = prior.mean[anew, None] + sd[:, None] * own
+            own = _uncorrelated(rng.standard_normal((len(SCATTERING), n // 2)))
+            own = np.concatenate((np.zeros((len(SCATTERING), 1)), own, -own), axis=1)[:, :n]
+            for i, p in enumerate(prior.parameters):
+                if p.name.startswith(SCATTERING):
+                    kind = next(j for j, s in enumerate(SCATTERING) if p.name.startswith(s))
+                    out[i] = prior.mean[i] + p.sd * own[kind]
         return out
 
 
@@ -149,6 +156,13 @@ def _signature(case: Case) -> str:
     if isinstance(fit := text.get("fit"), dict):
         text["fit"] = {k: v for k, v in fit.items() if k != "limit_temperature"}
     return hashlib.sha256(json.dumps(text, sort_keys=True).encode()).hexdigest()
+
+
+def _uncorrelated(z: Array) -> Array:
+    """Return normal draws, a row each unknown, made uncorrelated and of unit mean square."""
+    if z.shape[1] < z.shape[0]:
+        return z
+    return np.asarray(np.sqrt(z.shape[1]) * np.linalg.qr(z.T)[0].T)
 
 
 def _root(covariance: Array) -> Array:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,18 +11,17 @@ import numpy as np
 from wallsim import __version__
 from wallsim.build import Campaign
 from wallsim.errors import InputError
-from wallsim.estimate.identify import has_value
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.next_file import NextQuestion
 from wallsim.plan.next_model import Outlook
 from wallsim.plan.next_study import Step, Study, rank
 from wallsim.plan.next_words import answers
+from wallsim.plan.told import Told
 
 Document = dict[str, Any]
 Progress = Callable[[str], None]
 
 SCHEMA = "wallsim.next/1"
-RESULT = "result.json"
 IN_A_MIX = 5
 NEAR = 0.05
 CAUTION = (
@@ -34,47 +30,6 @@ CAUTION = (
     "logged like the run named, on a clean bore and the same thermocouples; a spoilt firing or a "
     "lost channel tells less."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """What a fit says of itself.
-
-    Parameters
-    ----------
-    folder : Path
-        Of its result.
-    valued : tuple of str
-        Blends whose R it tells.
-    problems : tuple of str
-        Why it is not to be relied on.
-    """
-
-    folder: Path
-    valued: tuple[str, ...]
-    problems: tuple[str, ...]
-
-    @classmethod
-    def by(cls, folder: Path) -> Told:
-        """Read what the fit in ``folder`` says.
-
-        Raises
-        ------
-        InputError
-            If there is no readable result of a fit.
-        """
-        path = Path(folder) / RESULT
-        try:
-            document = json.loads(path.read_text(encoding="utf-8"))
-            valued = tuple(n for n, b in document["blends"].items() if has_value(b["deposit"]))
-            problems = [v["text"] for v in document["verdict"] if v["level"] == "bad"]
-            if not document["fit"]["converged"]:
-                problems.insert(0, "it did not converge")
-        except FileNotFoundError:
-            raise InputError(f"{folder}: has no {RESULT}; name the folder of a fit") from None
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            raise InputError(f"{path}: is not the result of a fit; run the fit again") from error
-        return cls(Path(folder), valued, tuple(problems))
 
 
 def build(
@@ -95,17 +50,23 @@ def build(
     Raises
     ------
     InputError
-        If the folder is no fit of this case, nothing there tells the R asked for, or no firing to
-        come can be marched.
+        If the folder is no fit of this case, it does not tell the R asked for, or no firing to come
+        can be marched.
     """
     told = progress or (lambda _: None)
     knowledge, valued = Knowledge.fitted(campaign, fit.folder), fit.valued
     if question.blend is None and not valued:
+        why = "".join(f"; {name}: {reason}" for name, reason in fit.untold.items())
         raise InputError(f"{question.path}: decision.blend: the fit tells the R of no blend, so "
-                         "none is best; name a blend")
+                         f"none is best{why}")
     if question.blend and knowledge.unknowns.laws.get(question.blend, "none") == "none":
         raise InputError(f"{question.path}: decision.blend: the fit takes {question.blend} to "
                          "leave no deposit; name another blend")
+    if question.blend and question.blend in fit.untold:
+        raise InputError(
+            f"{question.path}: decision.blend: the fit does not tell the R of {question.blend}, so "
+            "any chance would be that of what was assumed beforehand: "
+            f"{fit.untold[question.blend]}; fit again with that, then ask")
     told("marching the firings to come")
     outlook = Outlook.of(question, campaign, knowledge, valued, executor)
     if not outlook.information:
