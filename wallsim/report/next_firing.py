@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from wallsim.report.document import Document
-from wallsim.report.pages import filled
+from wallsim.report.pages import answer_lines, filled
 from wallsim.report.style import Drawing
 from wallsim.report.words import PER_MM2
 from wallsim.rounding import interval_text, per_cent
@@ -20,12 +20,24 @@ def render_next(document: Document, folder: Path) -> tuple[list[Drawing], str]:
     drawings = draw_next(document)
     return drawings, filled(
         "next.html", drawings, title=document["title"], path=document["path"],
-        origin=document["from"], answers=document["answers"], caution=document["caution"],
-        rows=rows_of(document), times=document["recommended"]["times"],
-        firing=document["firing"], left_out=document["left_out"],
+        origin=document["from"], caution=document["caution"],
+        answers=[*document["answers"], *(
+            {"question": name, "text": f"is left out: {why}"}
+            for name, why in document["left_out"].items())],
+        rows=[_headed(document, row) for row in rows_of(document)],
+        times=document["recommended"]["times"], firing=document["firing"],
         confidence=f"{100.0 * document['decision']['confidence']:.3g} %",
-        decided=document["decision"]["blend"],
     )
+
+
+def _headed(document: Document, row: dict[str, str]) -> dict[str, str]:
+    """Return a row of `rows_of` under the headings of the page."""
+    return {
+        "blend": row["firing"], "settled": row["chance"], "yes": row["yes"], "no": row["no"],
+        f"{document['firing']['repeats']} firings": row["most"], "without end": row["end"],
+        f"R of {document['decision']['blend']} then": row["interval"],
+        "narrower by": row["narrower"], "own R now": row["own"], "own R then": row["own_then"],
+    }
 
 
 def rows_of(document: Document) -> list[dict[str, str]]:
@@ -56,9 +68,7 @@ def _gain(row: dict[str, str]) -> str:
 
 def next_text(document: Document) -> str:
     """Return the answers in words and the best firings, for the terminal."""
-    lines = [document["title"], f"From: {document['from']}.", ""]
-    for answer in document["answers"]:
-        lines.extend((answer["question"], f"    {answer['text']}"))
+    lines = [document["title"], f"From: {document['from']}.", "", *answer_lines(document)]
     n = document["recommended"]["times"]
     rows = rows_of(document)
     lines.append(f"Chance to settle it with {n} firing{'s' if n > 1 else ''} of")

@@ -9,6 +9,7 @@ from typing import Any
 
 import jinja2
 
+from wallsim.report.document import Document
 from wallsim.report.style import Drawing
 
 
@@ -21,3 +22,9 @@ def filled(template: str, drawings: Sequence[Drawing], **values: Any) -> str:
     figures = [{"title": d.title, "caption": d.caption, "width": d.width, "height": d.height,
                 "data": base64.b64encode(d.png).decode("ascii")} for d in drawings]
     return environment.get_template(template).render(figures=figures, **values)
+
+
+def answer_lines(document: Document) -> list[str]:
+    """Return the answers of a document for the terminal, each under its question."""
+    return [line for answer in document["answers"]
+            for line in (answer["question"], f"    {answer['text']}")]

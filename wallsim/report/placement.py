@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from wallsim.report.document import Document
-from wallsim.report.pages import filled
+from wallsim.report.pages import answer_lines, filled
 from wallsim.report.style import Drawing
 
 
@@ -14,15 +14,15 @@ def render_plan(document: Document, folder: Path) -> tuple[list[Drawing], str]:
     from wallsim.report.placement_figures import draw_plan
 
     drawings, case = draw_plan(document), document["case"]
-    return drawings, filled(
-        "placement.html", drawings, title=case["title"], path=case["path"],
-        answers=document["answers"], planned=document["planned"],
-    )
+    rows = [
+        {"firing": r["name"], "blend": r["blend"], "burn [s]": f"{r['burn_s']:.3g}",
+         "pressure [bar abs]": f"{1e-5 * r['pressure_Pa']:.3g}", "times": str(r["repeats"])}
+        for r in document["planned"]
+    ]
+    return drawings, filled("placement.html", drawings, title=case["title"], path=case["path"],
+                            answers=document["answers"], rows=rows)
 
 
 def plan_text(document: Document) -> str:
     """Return the answers in words."""
-    lines = [document["case"]["title"], ""]
-    for answer in document["answers"]:
-        lines.extend((answer["question"], f"    {answer['text']}"))
-    return "\n".join(lines) + "\n"
+    return "\n".join([document["case"]["title"], "", *answer_lines(document)]) + "\n"
