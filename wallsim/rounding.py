@@ -98,3 +98,32 @@ def upper_limit_text(high: float) -> str:
     """Return ``"below 180"``: two significant figures, rounded away from the value."""
     step = 10.0 ** -decimals(abs(high))
     return f"below {significant(math.ceil(high / step - 1e-9) * step, 2)}"
+
+
+def open_text(
+    interval: Mapping[str, Any] | None, places: int = 0, shift: float = 0.0, none: str = "-"
+) -> str:
+    """Return ``"824 (792 to 857)"``; where an end is open ``"824 (more than 792)"``.
+
+    Parameters
+    ----------
+    interval : mapping or None
+        As in `interval_text`; without an estimate the end that is known stands alone.
+    places : int
+        Decimals.
+    shift : float
+        Added to all numbers.
+    none : str
+        What is returned where nothing is known.
+    """
+    ends = interval or {}
+    estimate, low, high = (number(ends.get(key)) + shift for key in ("estimate", "low", "high"))
+    if math.isfinite(low) and math.isfinite(high):
+        rest = f"{low:.{places}f} to {high:.{places}f}"
+    elif math.isfinite(low):
+        rest = f"more than {low:.{places}f}"
+    else:
+        rest = f"less than {high:.{places}f}" if math.isfinite(high) else ""
+    if not math.isfinite(estimate):
+        return rest or none
+    return f"{estimate:.{places}f} ({rest or 'open'})"

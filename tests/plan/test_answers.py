@@ -7,7 +7,15 @@ import pytest
 
 from tests.wall.walls import solid, wall
 from wallsim.materials import load_solid
-from wallsim.plan.answers import Grid, crossing, interval, margins, peak, stresses
+from wallsim.plan.answers import (
+    Grid,
+    crossing,
+    interval,
+    interval_error,
+    margins,
+    peak,
+    stresses,
+)
 from wallsim.plan.ensemble import Track
 
 
@@ -29,6 +37,42 @@ def test_interval_is_open_where_some_draws_never_get_there():
     assert interval(np.array([10.0, np.nan, 12.0]), 0.0)["high"] is None
     assert interval(np.array([np.nan, 9.0, np.nan])) == {"estimate": None, "low": 9.0, "high": None}
     assert interval(np.array([np.nan])) == {"estimate": None, "low": None, "high": None}
+
+
+def test_the_end_that_is_left_rests_on_the_draws_on_its_side():
+    rng = np.random.default_rng(2)
+    values = np.concatenate(([500.0], 500.0 * np.exp(0.1 * rng.standard_normal(20000))))
+    both = interval(values, 0.0)
+    lost = values > 560.0
+    left = interval(np.where(lost, 560.0, values), 0.0, lost)
+    assert left["high"] is None
+    assert left["low"] == pytest.approx(both["low"], rel=5e-3)
+    lost = values < 450.0
+    left = interval(np.where(lost, np.nan, values), 0.0, lost, "below")
+    assert left["low"] is None
+    assert left["high"] == pytest.approx(both["high"], rel=5e-3)
+    alone = interval(np.array([500.0, 600.0, 700.0]), 0.0, np.array([False, True, True]))
+    assert alone == {"estimate": 500.0, "low": None, "high": None}
+    unknown = interval(np.array([5.0, 4.0, 6.0]), None, np.array([False, True, False]), "unknown")
+    assert unknown == {"estimate": 5.0, "low": None, "high": None}
+
+
+def test_a_lost_estimate_leaves_the_outermost_of_all_bounds():
+    lost = np.array([True, False, True])
+    assert interval(np.array([9.0, 7.0, 8.0]), 0.0, lost) == {
+        "estimate": None, "low": 7.0, "high": None}
+    assert interval(np.array([9.0, 7.0, 8.0]), 0.0, lost, "below") == {
+        "estimate": None, "low": None, "high": 9.0}
+
+
+@pytest.mark.parametrize("draws", [5, 33])
+def test_how_uncertain_an_end_is_follows_from_pairs_of_draws(draws):
+    """Against many repeats of normal draws in pairs that mirror each other."""
+    rng = np.random.default_rng(3)
+    half = rng.standard_normal((4000, draws // 2))
+    every = np.concatenate((np.zeros((4000, 1)), half, -half), axis=1)
+    widths = np.array([interval(v)["high"] for v in every])
+    assert widths.std() / widths.mean() == pytest.approx(interval_error(draws), rel=0.12)
 
 
 def test_crossing_between_two_steps():

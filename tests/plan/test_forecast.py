@@ -14,9 +14,11 @@ import wallsim
 from tests.cli.campaign import write
 from tests.cli.command import wallsim_here as command
 from wallsim.errors import CaseError, InputError
+from wallsim.estimate.unknowns import SCATTERING
 from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.whatif_file import load_question
-from wallsim.report.forecast import whatif_rows
+from wallsim.report.forecast import basis, forecast_text, prediction_rows, whatif_rows
+from wallsim.report.forecast_figures import _leaving
 
 HEAD = 'case = "campaign"\ndraws = 5\nlimit = "900 K"\n'
 
@@ -150,17 +152,109 @@ def test_nothing_is_said_beyond_the_table_of_the_metal(folder, pool):
     doc = ask(folder, pool, '[base]\nburn = "12 s"\npressure = "20 bar"\n')
     firing = doc["firings"][0]
     assert firing["beyond_the_table"] == 1.0
-    assert firing["bore_peak_K"] == {"estimate": None, "low": None, "high": None}
+    assert firing["bore_peak_K"] == {"estimate": None, "low": pytest.approx(1473.15), "high": None}
     assert firing["limits"]["solidus"]["time_s"]["estimate"] is None
     assert "whose end of 1200 °C" in firing["limits"]["solidus"]["note"]
     survival = firing["survival"]
     ends, below = survival["table_ends_s"]["estimate"], survival["below_factor_s"]["estimate"]
     assert 0.0 < ends < 12.0
     assert below is None or below <= ends
+    assert not survival["assessed"]
+    assert survival["margin"] is None
+    assert survival["note"].startswith("not assessed: all 5 draws leave the table of carbon steel")
     (row,) = whatif_rows(doc)
-    if below is None:
-        assert f"not before the metal's table ends at {ends:.1f}" in row["burn until below 4 x [s]"]
+    assert row["bore peak [°C]"] == "more than 1200"
+    assert row["limit load over pressure, least"] == "not assessed"
+    assert row["draws beyond the metal's table"] == "5 of 5"
+    assert any("leaves the table of its metal" in line["text"] for line in doc["verdict"])
     assert doc["discretisation_error_K"] is None
+
+
+@pytest.fixture(scope="module")
+def scorched(folder, pool, tmp_path_factory):
+    """A prediction from priors so wide that some draws, not the estimate, leave the table."""
+    path = write(tmp_path_factory.mktemp("scorched") / "campaign", runs=(("r1", "bare"),))
+    path.write_text(path.read_text().replace(
+        "[fit]\n", '[fit]\ncoefficient = "3500 W/m^2/K +- 60 %"\n'))
+    return wallsim.predict(wallsim.load_case(path), executor=pool, draws=21)
+
+
+def test_a_prediction_says_from_when_on_draws_have_left_the_table(scorched):
+    run, frame = scorched.document["runs"]["r1"], scorched.tables["r1"]
+    told = run["leaves_the_table"]
+    assert (told["of"], told["metal"], told["estimate_s"]) == (21, "carbon steel", None)
+    assert 0 < told["draws"] < 11
+    gone = frame["time_s"] > run["ignition_s"] + told["first_s"] + 0.1
+    for sensor in "AB":
+        assert frame[f"{sensor} high [K]"][gone].isna().all()
+        assert frame[f"{sensor} low [K]"][gone].notna().all()
+        assert frame[f"{sensor} high [K]"][~gone].notna().sum() > 10
+    assert run["bore_peak_K"]["high"] is None
+    assert run["bore_peak_K"]["low"] < run["bore_peak_K"]["estimate"] < 1473.15
+    (row,) = prediction_rows(scorched.document)
+    assert "(more than " in row["bore peak [°C]"]
+    assert row["draws beyond the metal's table"] == (
+        f"{told['draws']} of 21 (from {told['first_s']:.1f} s)")
+    assert f"r1 from {told['first_s']:.1f} s on {told['draws']} of 21 draws" in "".join(
+        line["text"] for line in scorched.document["verdict"])
+    margin = run["survival"]["margin"]
+    assert margin["low"] is None
+    assert margin["estimate"] > 0.0
+    assert "(less than " in row["limit load over pressure, least"]
+
+
+def test_figure_and_page_of_a_prediction_say_so_too(scorched, tmp_path):
+    told = scorched.document["runs"]["r1"]["leaves_the_table"]
+    page = (scorched.save(tmp_path / "p") / "report.html").read_text()
+    assert "there is no band" in page
+    assert _leaving(scorched.document["runs"]["r1"]) == (
+        f"\nred: from {told['first_s']:.1f} s after ignition {told['draws']} of 21 draws leave the "
+        "table of\ncarbon steel above 1200 °C: no band")
+
+
+def test_intervals_of_few_draws_are_called_rough(folder, pool, factorial, scorched):
+    assert factorial["rough_intervals"]
+    assert "rough 95 % intervals of 5 draws only (an end is uncertain by about 50 %" in (
+        basis(factorial))
+    assert "rough 95 % intervals" in forecast_text("t", whatif_rows(factorial), factorial)
+    assert not scorched.document["rough_intervals"]
+    assert "; 95 % intervals of 21 draws (an end is" in basis(scorched.document)
+
+
+def test_a_fit_that_does_not_tell_R_leaves_to_the_prior_what_rests_on_it(folder, pool, tmp_path):
+    """The posterior is the prior here, as it is between h and R without a bare firing."""
+    campaign = wallsim.load_campaign(wallsim.load_case(folder / "campaign" / "case.toml"))
+    known = Knowledge.stated(campaign)
+
+    class Fitted:
+        unknowns, x = known.unknowns, known.x
+        covariance = known.root @ known.root.T
+
+    save_posterior(Fitted, tmp_path)
+    untold = {"identifiable": False, "upper_limit_only": False, "reason": "no bare firing"}
+    (tmp_path / "result.json").write_text(json.dumps({
+        "blends": {"bare": {"deposit": None}, "dosed": {"deposit": untold}}, "verdict": [],
+        "fit": {"converged": True}}))
+    (folder / "u.toml").write_text(
+        HEAD + 'measurable = true\n[base]\nblend = "dosed"\n[[variant]]\nname = "thick"\n'
+        'wall = "5 mm"\n[[variant]]\nname = "strong"\npressure = "7 bar"\n'
+        '[[variant]]\nname = "bare"\nblend = "bare"\npressure = "7 bar"\n')
+    doc = wallsim.whatif(folder / "u.toml", tmp_path, executor=pool).document
+    thick, strong, bare = doc["firings"]
+    assert (thick["prior_only"], strong["prior_only"], bare["prior_only"]) == ([], ["pressure"], [])
+    for firing in (thick, strong):
+        assert firing["bore_peak_K"]["estimate"] > 300.0
+        assert firing["deposit_surface_peak_K"] is None
+        assert firing["measurable"]["told"] is None
+        assert firing["measurable"]["note"] == "R is not told by the fit"
+    assert doc["verdict"][0]["level"] == "bad"
+    assert "does not tell R from h (no bare firing)" in doc["verdict"][0]["text"]
+    assert "Prior only, not to be relied on: strong (pressure)" in doc["verdict"][0]["text"]
+    case = wallsim.load_case(folder / "campaign" / "case.toml")
+    predicted = wallsim.predict(case, tmp_path, pool, draws=3).document
+    assert "does not tell R from h" in predicted["verdict"][0]["text"]
+    only = wallsim.predict(case, tmp_path, pool, draws=3, runs=("r1",)).document
+    assert not any("does not tell" in line["text"] for line in only["verdict"])
 
 
 @pytest.mark.parametrize(
@@ -193,6 +287,11 @@ def test_draws_of_a_firing_to_come_scatter_anew(folder):
     assert np.ptp(old[own]) == 0.0
     assert np.std(new[own]) == pytest.approx(known.unknowns.prior.parameters[own].sd, rel=0.05)
     assert np.ptp(new[shared]) == 0.0
+    few = exact.draw(33, firing=True)
+    every = [i for name, i in names.items() if name.startswith(SCATTERING) and name.endswith("r1")]
+    sd = np.array([known.unknowns.prior.parameters[i].sd for i in every])
+    assert np.cov(few[every]) == pytest.approx(np.diag(sd**2), abs=1e-12)
+    assert few[names["heating factor r2"]] == pytest.approx(few[own])
     assert known.draw(7, firing=True).mean(axis=1) == pytest.approx(known.x, abs=1e-9)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from wallsim.report.forecast_figures import _steep, draw_whatif
+from wallsim.report.forecast_figures import TRIANGLE, _even, _steep, draw_whatif
 
 
 def document(margins):
@@ -34,6 +34,39 @@ def test_a_map_of_any_margins_is_drawn_without_a_warning(margins):
     drawings = draw_whatif(document(margins))
     assert [d.stem for d in drawings] == ["map_bore", "map_outside", "map_margin"]
     assert "the factor asked for, 4." in drawings[2].caption
+
+
+def test_a_map_marks_firings_without_a_value_and_the_limit_asked_for():
+    doc = document([[90.0, 91.0, 92.0]] * 3)
+    for firing in doc["firings"]:
+        firing["limits"] = {"limit": {"at_K": 905.0, "time_s": None}}
+    lost = doc["firings"][0]
+    lost["bore_peak_K"] = {"estimate": None, "low": 1473.15, "high": None}
+    lost["survival"]["margin"] = None
+    drawings = draw_whatif(doc)
+    assert [d.stem for d in drawings] == ["map_bore", "map_outside", "map_margin"]
+    assert "grey with a cross: not reached" in drawings[0].caption
+    assert "Red: your limit, 632 °C." in drawings[0].caption
+    assert "Every value shown is above the factor asked for, 4." in drawings[2].caption
+
+
+def test_a_sweep_and_bars_mark_a_value_that_is_only_known_to_be_more():
+    doc = document([[90.0], [91.0], [92.0]])
+    doc["varied"] = {"wall": [0, 1, 2]}
+    assert TRIANGLE not in draw_whatif(doc)[0].caption
+    doc["firings"][0]["bore_peak_K"] = {"estimate": None, "low": 1473.15, "high": None}
+    assert TRIANGLE in draw_whatif(doc)[0].caption
+    doc["varied"] = {}
+    for i, firing in enumerate(doc["firings"]):
+        firing["label"] = str(i)
+    assert [d.stem for d in draw_whatif(doc)] == ["bore", "outside", "margin"]
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (700.0, 700.0), (3.2, 1187.0)])
+def test_even_levels_hold_all_values(low, high):
+    levels = _even(np.array([low, high]))
+    assert levels[0] <= low <= high <= levels[-1]
+    assert 2 <= levels.size <= 13
 
 
 @pytest.mark.parametrize(

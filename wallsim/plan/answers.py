@@ -1,12 +1,14 @@
 """What a firing does to the wall, read from the tracks of many draws.
 
 Every interval is the 95 % interval of the draws about the one that is the estimate itself:
-log-normal for times, loads, and temperatures above somewhat below ambient.
+log-normal for times, loads, and temperatures above somewhat below ambient. A draw is followed until
+its wall leaves the table of the metal; what it had reached by then is a bound.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,36 +20,77 @@ from wallsim.plan.strength import hot_strength, limit_load, thermal_stress
 from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
+Side = Literal["above", "below", "unknown"]
+
+ROUGH = 20
+"""Draws below which intervals are called rough."""
 
 
+def interval(
+    values: Array, base: float | None = None, lost: NDArray[np.bool_] | None = None,
+    side: Side = "above",
+) -> dict[str, float | None]:
+    """Return the interval of draws, the first of which is the estimate.
 
-def interval(values: Array, base: float | None = None) -> dict[str, float | None]:
-    """Return the interval of draws, the first of which is the estimate; NaN where there is none.
-
-    Where some draws have no value (a limit not reached) the high end is open: null.
+    Draws without a value leave the end on their side open: null. The other end then rests on the
+    draws on its own side of the estimate. Where the estimate itself has no value, the end that is
+    left is the outermost of all draws.
 
     Parameters
     ----------
     values : Array, shape (n_draws,)
+        NaN counts as lost.
     base : float or None
         The draws are log-normal above this value; normal if None. The range of the draws stands
         where one is not above it.
+    lost : Array of bool, shape (n_draws,), or None
+        Draws without a value, for which ``values`` holds a bound, or NaN where there is none.
+    side : {"above", "below", "unknown"}
+        Where their values lie, seen from their bounds.
     """
-    first, known = values[0], values[np.isfinite(values)]
-    if not np.isfinite(first):
-        low = float(np.min(known)) if known.size else None
-        return {"estimate": None, "low": low, "high": None}
-    low = high = float(first)
-    if known.size > 1 and base is None:
-        half = QUANTILE * float(np.std(known, ddof=1))
-        low, high = float(first - half), float(first + half)
-    elif known.size > 1 and base is not None and (known > base).all():
-        ratio = np.exp(QUANTILE * float(np.std(np.log(known - base), ddof=1)))
-        low, high = float(base + (first - base) / ratio), float(base + (first - base) * ratio)
-    elif known.size > 1:
-        low, high = float(known.min()), float(known.max())
-    return {"estimate": float(first), "low": low,
-            "high": high if known.size == values.size else None}
+    finite = np.isfinite(values)
+    lost = ~finite if lost is None else lost | ~finite
+    first, known = float(values[0]), values[finite]
+    low: float | None
+    high: float | None
+    if lost[0]:
+        low = float(known.min()) if known.size and side == "above" else None
+        high = float(known.max()) if known.size and side == "below" else None
+        return {"estimate": None, "low": low, "high": high}
+    if not lost.any():
+        low, high = _ends(first, known, base, two_sided=True)
+        return {"estimate": first, "low": low, "high": high}
+    low = high = None
+    if side == "above" and (known < first).any():
+        low = _ends(first, known[known <= first], base)[0]
+    if side == "below" and (known > first).any():
+        high = _ends(first, known[known >= first], base)[1]
+    return {"estimate": first, "low": low, "high": high}
+
+
+def _ends(
+    first: float, values: Array, base: float | None, two_sided: bool = False
+) -> tuple[float, float]:
+    """Return both ends about ``first``; of values on one side of it if not ``two_sided``."""
+    if values.size < 2:
+        return first, first
+    if base is not None and not (values > base).all():
+        return float(values.min()), float(values.max())
+    y, middle = (values, first) if base is None else (np.log(values - base), np.log(first - base))
+    sd = np.std(y, ddof=1) if two_sided else np.sqrt(((y - middle) ** 2).sum() / (y.size - 1))
+    half = float(QUANTILE * sd)
+    if base is None:
+        return first - half, first + half
+    return float(base + np.exp(middle - half)), float(base + np.exp(middle + half))
+
+
+def interval_error(draws: int) -> float:
+    """Return how uncertain an interval's end is, as a share of its distance from the estimate.
+
+    A standard deviation from ``n`` independent normal values is uncertain by ``1/sqrt(2 n)``; of
+    draws in pairs that mirror each other half are independent.
+    """
+    return float(1.0 / np.sqrt(max(draws - 1, 1)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,11 +185,6 @@ def deposit_surface(run: Ensemble, track: Track) -> Array:
         U, T_inf, R = run.exchange(float(t), True)
         out[i] = T + U * (T_inf - T) * R
     return out
-
-
-def within(T: Array, end: float) -> Array:
-    """Return temperatures with NaN where they are beyond ``end``, the end of the metal's table."""
-    return np.where(T > end, np.nan, T)
 
 
 def peak(t: Array, y: Array) -> tuple[Array, Array, Array]:

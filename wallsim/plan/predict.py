@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,9 +17,21 @@ from wallsim.errors import ConvergenceError, InputError, TableRangeError
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder
 from wallsim.materials.solid import Solid
-from wallsim.plan.answers import Grid, crossing, interval, margins, peak, stresses, within
+from wallsim.plan.answers import (
+    ROUGH,
+    Grid,
+    Side,
+    crossing,
+    interval,
+    interval_error,
+    margins,
+    peak,
+    stresses,
+)
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble, Track
+from wallsim.plan.followed import Followed, not_assessed, told_leaving
+from wallsim.plan.predict_words import verdict
 from wallsim.plan.strength import DISCLAIMER, NO_TABLE
 from wallsim.wall.sensors import GRID_STEP, Sampling, even_grid, lag
 
@@ -91,11 +103,14 @@ def predict_runs(
         "schema": SCHEMA,
         "case": {"title": campaign.case.title, "path": str(campaign.case.path)},
         "versions": {"wallsim": __version__},
-        "from": knowledge.origin, "draws": draws, "factor": factor,
+        "from": knowledge.origin, "draws": draws, "rough_intervals": draws < ROUGH,
+        "interval_error": interval_error(draws), "factor": factor,
+        "untold": dict(knowledge.untold),
         "runs": {f.run.name: entry for f, (entry, _) in zip(chosen, parts, strict=True)},
         "stations": [{"sensor": s.name, "z_m": s.z.value} for s in campaign.case.sensors],
         "caution": DISCLAIMER,
     }
+    document["verdict"] = verdict(document)
     frames = {f.run.name: frame for f, (_, frame) in zip(chosen, parts, strict=True)}
     return document, frames
 
@@ -122,85 +137,97 @@ def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
     run, ensemble, track = _march(task, resolution)
     one = _Task(task.knowledge, task.campaign, task.firing, task.x[:, :1], task.factor)
     _, fine, fine_track = _march(one, resolution.finer())
-    entry = _entry(task, ensemble, track)
+    followed = Followed.of(track, float(ensemble.tables.T[-1]))
+    entry = _entry(task, ensemble, followed)
     coarse_peak = float(_bore(ensemble, track)[:, :, 0].max())
     entry["discretisation_error_K"] = 4.0 / 3.0 * abs(
         coarse_peak - float(_bore(fine, fine_track).max()))
-    return entry, _frame(task, run, track, float(ensemble.tables.T[-1]))
+    return entry, _frame(task, run, track, followed.left)
 
 
 def _bore(ensemble: Ensemble, track: Track) -> Array:
     return track.T[:, ensemble.wall.faces["bore"].nodes]
 
 
-def _entry(task: _Task, ensemble: Ensemble, track: Track) -> dict[str, Any]:
+def _entry(task: _Task, ensemble: Ensemble, followed: Followed) -> dict[str, Any]:
     """Return what ``result.json`` says of one run."""
-    firing, faces = task.firing, ensemble.wall.faces
+    firing, faces, track = task.firing, ensemble.wall.faces, followed.track
     solid = straight_tube(task.campaign)
     T_bore, T_out = _bore(ensemble, track), track.T[:, faces["outside"].nodes]
-    hot, when, where = peak(track.t, T_bore)
+    hot, when, where = followed.bore_peak(T_bore)
     out, out_when, out_where = peak(track.t, T_out)
     at = int(np.argmin(np.abs(track.t - firing.burn)))
     z, base = faces["bore"].z, ensemble.surfaces.gas.ambient - BELOW_AMBIENT
-    end = float(ensemble.tables.T[-1])
+    lost = followed.lost
     U, T_inf, _ = ensemble.exchange(firing.burn, True)
-    burning = Track(track.t[1 : at + 1], track.T[1 : at + 1])
+    then = followed.first(at + 1)
+    burning = replace(then, track=Track(track.t[1 : at + 1], track.T[1 : at + 1]))
     return {
-        "blend": firing.blend.name, "burn_s": firing.burn,
+        "blend": firing.blend.name, "burn_s": firing.burn, "ignition_s": firing.events.ignition,
         "plateau_pressure_Pa": firing.events.plateau,
-        "bore_peak_K": interval(within(hot, end), base), "bore_peak_s": float(when[0]),
+        "bore_peak_K": interval(hot, base, lost),
+        "bore_peak_s": None if lost[0] else float(when[0]),
         "bore_peak_z_m": float(z[where[0]]),
-        "outside_peak_K": interval(within(out, end), base), "outside_peak_s": float(out_when[0]),
+        "outside_peak_K": interval(followed.bounded(out), base, lost),
+        "outside_peak_s": None if lost[0] else float(out_when[0]),
         "outside_peak_z_m": float(faces["outside"].z[out_where[0]]),
-        "beyond_the_table": _beyond(ensemble, track),
-        "z_m": z.tolist(), "bore_at_shutdown_K": _rows(within(T_bore[at], end), base),
-        "outside_at_shutdown_K": _rows(within(T_out[at], end), base),
-        "heat_flux_at_shutdown_W_m2": _rows(U * (T_inf - T_bore[at]), 0.0),
+        "beyond_the_table": float(lost.mean()),
+        "leaves_the_table": told_leaving(followed, solid.name),
+        "z_m": z.tolist(),
+        "bore_at_shutdown_K": _rows(then.bounded(T_bore[at]), base, then.lost),
+        "outside_at_shutdown_K": _rows(then.bounded(T_out[at]), base, then.lost),
+        "heat_flux_at_shutdown_W_m2": _rows(
+            np.where(then.lost, np.nan, U * (T_inf - T_bore[at])), None, then.lost, "unknown"),
         "survival": survival(task, ensemble, burning, solid),
     }
 
 
-def _beyond(ensemble: Ensemble, track: Track) -> float:
-    """Return the share of the draws whose wall left the range of its material."""
-    return float((track.T.max(axis=(0, 1)) > ensemble.tables.T[-1]).mean())
-
-
-def _rows(values: Array, base: float | None) -> dict[str, list[float | None]]:
-    rows = [interval(v, base) for v in values]
+def _rows(
+    values: Array, base: float | None, lost: NDArray[np.bool_], side: Side = "above"
+) -> dict[str, list[float | None]]:
+    """Return the interval of each row of ``values``; ``lost`` by draw, or by row and draw."""
+    every = np.broadcast_to(lost, values.shape)
+    rows = [interval(v, base, gone, side) for v, gone in zip(values, every, strict=True)]
     return {key: [row[key] for row in rows] for key in ("estimate", "low", "high")}
 
 
 def survival(
-    task: _Task, ensemble: Ensemble, burning: Track, solid: Solid
+    task: _Task, ensemble: Ensemble, followed: Followed, solid: Solid
 ) -> dict[str, Any]:
     """Return how the limit load stands to the gas pressure while burning."""
-    firing, grid = task.firing, Grid.of(ensemble.wall)
+    firing, grid, burning = task.firing, Grid.of(ensemble.wall), followed.track
     tap = np.interp(burning.t, firing.pressure_time, firing.pressure)
     over = np.array([firing.local_pressure(grid.z, p) for p in tap])
     over = np.maximum(over - task.campaign.case.pressure.barometer, LEAST_PRESSURE)
-    found = margins(grid, burning, over, solid)
-    hoop = stresses(grid, burning, solid)
+    found, hoop = margins(grid, burning, over, solid), stresses(grid, burning, solid)
     out: dict[str, Any] = {
-        "assessed": found is not None, "note": "" if found else NO_TABLE,
+        "assessed": False, "note": NO_TABLE,
         "factor": task.factor, "margin": None, "at_s": None, "z_m": None, "below_factor_s": None,
         "thermal_hoop_stress_Pa": None if hoop is None else {
-            "bore": interval(hoop[0]), "outside": interval(hoop[1])},
+            "bore": interval(hoop[0], None, followed.lost, "unknown"),
+            "outside": interval(hoop[1], None, followed.lost, "unknown")},
     }
-    if found is not None:
-        i = int(found.lowest[:, 0].argmin())
-        out |= {
-            "margin": interval(found.lowest.min(axis=0), 0.0), "at_s": float(found.t[i]),
-            "z_m": float(grid.z[found.place[i, 0]]),
-            "below_factor_s": interval(crossing(found.t, -found.lowest, -task.factor), 0.0),
-            "in_time": {"time_s": found.t.tolist(), "margin": _rows(found.lowest, 0.0)},
-        }
-    return out
+    if found is None:
+        return out
+    lost, below = followed.lost, crossing(found.t, -found.lowest, -task.factor)
+    out["below_factor_s"] = followed.reached(below)
+    gone = found.t[:, None] > followed.left
+    in_time = _rows(np.where(gone, np.nan, found.lowest), 0.0, gone, "below")
+    out["in_time"] = {"time_s": found.t.tolist(), "margin": in_time}
+    if lost[0]:
+        return out | {"note": not_assessed(followed, solid.name)}
+    i = int(found.lowest[:, 0].argmin())
+    return out | {
+        "assessed": True, "note": "",
+        "margin": interval(followed.bounded(found.lowest.min(axis=0)), 0.0, lost, "below"),
+        "at_s": float(found.t[i]), "z_m": float(grid.z[found.place[i, 0]]),
+    }
 
 
-def _frame(task: _Task, run: RunModel, track: Track, end: float) -> pd.DataFrame:
+def _frame(task: _Task, run: RunModel, track: Track, left: Array) -> pd.DataFrame:
     """Return predicted readings on the blocks of the log, with what was measured.
 
-    A draw ends where its wall gets hotter than ``end``, the end of the metal's table [K].
+    A draw ends where it has ``left`` the table of the metal [s].
     """
     firing, x, ambient = task.firing, task.x, run.surfaces.gas.ambient
     grid = even_grid(float(track.t[-1]))
@@ -210,8 +237,6 @@ def _frame(task: _Task, run: RunModel, track: Track, end: float) -> pd.DataFrame
     t = np.asarray((every + 0.5) * firing.block, dtype=np.float64)
     offset = run.map.offset_fixed if run.map.offset is None else x[run.map.offset, 0]
     sampling = Sampling.at(t - offset, grid.size, GRID_STEP)
-    hottest = np.maximum.accumulate(track.T.max(axis=1))
-    left = crossing(track.t, hottest, end)
     gone = t[:, None] > left
     columns: dict[str, Array] = {"time_s": firing.events.ignition + t}
     channels = {s.name: s.channel for s in task.campaign.case.sensors}
@@ -228,7 +253,8 @@ def _frame(task: _Task, run: RunModel, track: Track, end: float) -> pd.DataFrame
             lag(shown[:, d], s)[0] if (s := float(np.exp(tau[d]))) > 0.0 else shown[:, d]
             for d in range(x.shape[1])
         ])
-        rows = _rows(np.where(gone, np.nan, sampling.value @ lagged), ambient - BELOW_AMBIENT)
+        readings = np.where(gone, np.nan, sampling.value @ lagged)
+        rows = _rows(readings, ambient - BELOW_AMBIENT, gone)
         for key, word in (("estimate", "predicted"), ("low", "low"), ("high", "high")):
             columns[f"{trace.sensor} {word} [K]"] = np.array(rows[key], dtype=float)
         measured = np.full(every.size, np.nan)

@@ -96,7 +96,7 @@ class WhatIf:
     varied: dict[str, tuple[Any, ...]] = field(default_factory=dict)
     limit: float | None = None
     factor: float = 4.0
-    draws: int = 16
+    draws: int = 20
     measurable: bool = False
 
     @classmethod
@@ -197,7 +197,7 @@ class WhatIfKeys(Table):
                                          'limit = "1150 K"')
     factor: Annotated[Quantity, reader("dimensionless", low=1.0, fixed=True)] = key(
         "limit load over gas pressure that the owner asks for", "4")
-    draws: Annotated[int, Field(ge=3, le=1000)] = key("of what is uncertain", 16)
+    draws: Annotated[int, Field(ge=3, le=1000)] = key("of what is uncertain", 20)
     measurable: bool = key("true: say whether the deposit could still be measured", False)
     base: ChangeKeys = key("table: what every firing has", {})
     vary: VaryKeys = key("table: every combination of these lists or ranges", {})

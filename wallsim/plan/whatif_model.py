@@ -76,6 +76,8 @@ class Start:
         [Pa].
     stand : Stand or None
         Where it is asked whether the deposit could still be measured.
+    untold : tuple of str
+        Blends whose R a fit does not tell.
     """
 
     question: WhatIf
@@ -85,6 +87,7 @@ class Start:
     bases: dict[str, Base]
     reference_pressure: float
     stand: Stand | None = None
+    untold: tuple[str, ...] = ()
 
     @classmethod
     def of(
@@ -103,7 +106,7 @@ class Start:
                                             f.events.plateau, f.pressure_share)
         wall, slope = WallBuilder(knowledge.unknowns, resolution).at(X[:, 0])
         return cls(replace(question, changes=()), resolution, wall, slope, bases,
-                   campaign.reference_pressure)
+                   campaign.reference_pressure, untold=tuple(knowledge.untold))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

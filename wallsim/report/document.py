@@ -24,8 +24,8 @@ PREDICTION, WHATIF, PLAN = "wallsim.predict/1", "wallsim.whatif/1", "wallsim.pla
 NEXT = "wallsim.next/1"
 NEEDED: Mapping[str, tuple[str, ...]] = {
     SCHEMA: ("case", "runs", "gas_side", "blends"),
-    PREDICTION: ("case", "runs", "from", "draws", "caution"),
-    WHATIF: ("title", "firings", "varied", "factor", "from", "draws", "caution"),
+    PREDICTION: ("case", "runs", "from", "draws", "verdict", "caution"),
+    WHATIF: ("title", "firings", "varied", "factor", "from", "draws", "verdict", "caution"),
     NEXT: ("title", "path", "from", "decision", "firing", "candidates", "mixes", "recommended",
            "left_out", "answers", "caution"),
     PLAN: ("case", "answers", "planned", "wants", "stations", "along_tube", "worth", "goal",

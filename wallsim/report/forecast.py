@@ -9,11 +9,16 @@ from typing import Any
 from wallsim.report.document import READINGS, Document, read_traces
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
-from wallsim.rounding import interval_text
+from wallsim.report.words import LEVELS, PER_MM2, ZERO_CELSIUS
+from wallsim.rounding import interval_text, open_text, significant
 
-ZERO_CELSIUS = 273.15
 MOST_ROWS = 40
-BEYOND = "beyond the metal's table"
+FEW_ROWS = 12
+NOT_ASSESSED = "not assessed"
+MORE_THAN = (
+    '"more than": not reached in what was looked at, which ends with the record, at 60 s of burn, '
+    "or where the wall leaves the table of its metal; that is no survival."
+)
 
 
 def render_prediction(document: Document, folder: Path) -> tuple[list[Drawing], str]:
@@ -36,98 +41,115 @@ def render_whatif(document: Document, folder: Path) -> tuple[list[Drawing], str]
 def _page(
     document: Document, title: str, rows: list[dict[str, str]], drawings: Sequence[Drawing]
 ) -> str:
-    keys = list(rows[0]) if rows else []
-    same = [key for key in keys[1:] if len(rows) > 1 and len({row[key] for row in rows}) == 1]
+    rows, same = _apart(rows)
     return filled(
         "forecast.html", drawings, title=title, basis=basis(document), caution=document["caution"],
-        alike=[f"{key} {rows[0][key]}" for key in same],
-        columns=[key for key in keys if key not in same], rows=rows[:MOST_ROWS],
-        left_out=max(len(rows) - MOST_ROWS, 0),
+        verdict=document["verdict"], levels=LEVELS, alike=same, rows=rows[:MOST_ROWS],
+        few=len(rows) <= FEW_ROWS, left_out=max(len(rows) - MOST_ROWS, 0), note=_note(rows),
     )
 
 
-def _text(interval: Any, offset: float = 0.0, digits: int = 0, none: str = "-") -> str:
-    """Return an interval in words."""
-    if not interval:
-        return none
-    def one(value: float | None) -> str:
-        return "open" if value is None else f"{value + offset:.{digits}f}"
-
-    if interval["estimate"] is None:
-        low = interval["low"]
-        return none if low is None else f"{none}; lowest of the draws {one(low)}"
-    return f"{one(interval['estimate'])} ({one(interval['low'])} to {one(interval['high'])})"
+def _apart(rows: list[dict[str, str]]) -> tuple[list[dict[str, str]], list[str]]:
+    """Return the rows without what is alike in all of them, and that in words."""
+    keys = list(rows[0])[1:] if len(rows) > 1 else []
+    same = [key for key in keys if len({row[key] for row in rows}) == 1]
+    return ([{k: v for k, v in row.items() if k not in same} for row in rows],
+            [f"{key} {rows[0][key]}" for key in same if rows[0][key] != "-"])
 
 
-def _time(limit: Document) -> str:
-    if limit["time_s"]["estimate"] is None:
-        return str(limit["note"] or "not reached")
-    return _text(limit["time_s"], digits=1)
+def _note(rows: list[dict[str, str]]) -> str:
+    return MORE_THAN if any("more than" in text for row in rows for text in row.values()) else ""
+
+
+def _celsius(interval: Any) -> str:
+    return open_text(interval, 0, -ZERO_CELSIUS)
+
+
+def _time(interval: Any) -> str:
+    if interval and interval["estimate"] is None and not interval["low"]:
+        return NOT_ASSESSED
+    return open_text(interval, 1)
 
 
 def _margin(survival: Document) -> str:
     if not survival["assessed"]:
-        return str(survival["note"])
+        return NOT_ASSESSED
     margin = survival["margin"]
+    if margin["low"] is None and margin["high"] is not None:
+        return f"{significant(margin['estimate'])} (less than {significant(margin['high'])})"
+    if margin["low"] == margin["high"]:
+        return significant(margin["estimate"])
     return interval_text(margin)
-
-
-def _beyond(firing: Document) -> dict[str, str]:
-    """Return which share of the draws is hotter than the metal's table reaches, if any is."""
-    share = firing["beyond_the_table"]
-    return {"draws beyond the metal's table": f"{100.0 * share:.0f} %"} if share else {}
 
 
 def prediction_rows(document: Document) -> list[dict[str, str]]:
     """Return one row a run in words."""
     rows = []
     for name, run in document["runs"].items():
+        when, told = run["outside_peak_s"], run["leaves_the_table"]
         rows.append({
-            "run": name, "blend": run["blend"], "burn [s]": f"{run['burn_s']:.1f}",
-            "bore peak [°C]": _text(run["bore_peak_K"], -ZERO_CELSIUS, none=BEYOND),
-            "bore peak at z [mm]": f"{1e3 * run['bore_peak_z_m']:.0f}",
-            "outside peak [°C]": _text(run["outside_peak_K"], -ZERO_CELSIUS, none=BEYOND),
-            "outside peak at [s]": f"{run['outside_peak_s']:.1f}",
+            "run": name, "blend": run["blend"],
+            "bore peak [°C]": _celsius(run["bore_peak_K"]),
+            "outside peak [°C]": _celsius(run["outside_peak_K"]),
             "limit load over pressure, least": _margin(run["survival"]),
-            **_beyond(run),
+            **({"draws beyond the metal's table":
+                f"{told['draws']} of {told['of']} (from {told['first_s']:.1f} s)"} if told else {}),
+            "burn [s]": f"{run['burn_s']:.1f}",
+            "bore peak at z [mm]": f"{1e3 * run['bore_peak_z_m']:.0f}",
+            "outside peak at [s]": "-" if when is None else f"{when:.1f}",
         })
     return _even(rows)
 
 
 def whatif_rows(document: Document) -> list[dict[str, str]]:
-    """Return one row a firing in words."""
+    """Return one row a firing in words: what was asked first, how it is fired last."""
     rows = []
+    said = {key for key, values in document["varied"].items() if len(values) > 1}
     for f in document["firings"]:
-        name = f["name"] or f["blend"]
         times = {
-            f"burn until {'your limit' if key == 'limit' else key} [s]": _time(limit)
+            f"burn until {'your limit' if key == 'limit' else key} [s]": _time(limit["time_s"])
             for key, limit in f["limits"].items()
         }
+        first = [key for key in times if key == "burn until your limit [s]"]
         survival = f["survival"]
-        ends = (survival["table_ends_s"] or {}).get("estimate")
-        never = "not reached"
-        if ends is not None:
-            never = f"not before the metal's table ends at {ends:.1f}"
-        below = _text(survival["below_factor_s"], digits=1, none=never)
+        deposit = f["deposit_surface_peak_K"]
         rows.append({
-            "firing": name, "blend": f["blend"], "metal": f["metal"],
-            "wall [mm]": f"{1e3 * f['wall_m']:.2f}", "bore [mm]": f"{1e3 * f['bore_m']:.1f}",
-            "burn [s]": f"{f['burn_s']:.1f}",
-            "pressure [bar abs]": f"{1e-5 * f['pressure_Pa']:.2f}",
-            "firings": str(f["firings"]),
-            "bore peak [°C]": _text(f["bore_peak_K"], -ZERO_CELSIUS, none=BEYOND),
-            "outside peak [°C]": _text(f["outside_peak_K"], -ZERO_CELSIUS, none=BEYOND),
-            "deposit surface [°C]": _text(
-                f["deposit_surface_peak_K"], -ZERO_CELSIUS,
-                none=BEYOND if f["deposit_surface_peak_K"] else "bare"),
-            **times,
+            "firing": f["label"],
+            **{key: times.pop(key) for key in first},
+            f"burn until limit load below {survival['factor']:g} x [s]": (
+                _time(survival["below_factor_s"]) if survival["below_factor_s"] else NOT_ASSESSED),
+            "bore peak [°C]": _celsius(f["bore_peak_K"]),
             "limit load over pressure, least": _margin(survival),
-            f"burn until below {survival['factor']:g} x [s]": (
-                below if survival["assessed"] else "not assessed"),
-            **_measurable(f),
-            **_beyond(f),
+            **_measurable(f), **_prior_only(f),
+            "outside peak [°C]": _celsius(f["outside_peak_K"]),
+            "deposit surface [°C]": _celsius(deposit),
+            **times, **_beyond(f, document["draws"]),
+            **{key: text for key, text in _state(f).items() if key.split(" [")[0] not in said},
         })
     return _even(rows)
+
+
+def _state(firing: Document) -> dict[str, str]:
+    """Return how a firing is made."""
+    return {
+        "blend": firing["blend"], "metal": firing["metal"],
+        "wall [mm]": f"{1e3 * firing['wall_m']:.2f}", "bore [mm]": f"{1e3 * firing['bore_m']:.1f}",
+        "burn [s]": f"{firing['burn_s']:.1f}",
+        "pressure [bar abs]": f"{1e-5 * firing['pressure_Pa']:.2f}",
+        "firings": str(firing["firings"]),
+    }
+
+
+def _beyond(firing: Document, draws: int) -> dict[str, str]:
+    """Return how many draws leave the metal's table, if any does."""
+    share = firing["beyond_the_table"]
+    return {"draws beyond the metal's table": f"{share * draws:.0f} of {draws}"} if share else {}
+
+
+def _prior_only(firing: Document) -> dict[str, str]:
+    """Return which changes rest on the prior alone, if any does."""
+    keys = firing["prior_only"]
+    return {"prior only": ", ".join(keys)} if keys else {}
 
 
 def _measurable(firing: Document) -> dict[str, str]:
@@ -136,19 +158,20 @@ def _measurable(firing: Document) -> dict[str, str]:
     if found is None:
         return {}
     if found["told"] is None:
-        return {"mean R, as it would be measured [mm²K/W]": "-",
-                "deposit measurable": str(found["note"])}
-    R = interval_text(found["mean_resistance_m2K_W"], 1e6)
+        return {"deposit measurable": str(found["note"]), "mean R as measured [mm²K/W]": "-"}
     return {
-        "mean R, as it would be measured [mm²K/W]": R,
         "deposit measurable": f"{'yes' if found['told'] else 'no'} "
                               f"({found['standard_deviations']:.1f} sd)",
+        "mean R as measured [mm²K/W]": interval_text(found["mean_resistance_m2K_W"], PER_MM2),
     }
 
 
 def basis(document: Document) -> str:
     """Return what the answers rest on."""
-    text = f"From: {document['from']}; 95 % intervals of {document['draws']} draws"
+    rough, only = ("rough ", " only") if document["rough_intervals"] else ("", "")
+    text = (f"From: {document['from']}; {rough}95 % intervals of {document['draws']} draws{only} "
+            f"(an end is uncertain by about {100.0 * document['interval_error']:.0f} % of its "
+            "distance from the estimate)")
     if (error := document.get("discretisation_error_K")) is not None:
         size = "below 0.1" if error < 0.1 else f"{error:.1f}"
         text += f"; discretisation error of a peak {size} K"
@@ -168,12 +191,18 @@ def _even(rows: list[dict[str, str]]) -> list[dict[str, str]]:
 
 
 def forecast_text(title: str, rows: list[dict[str, str]], document: Document) -> str:
-    """Return the rows for the terminal, one block a row, with what they are based on."""
-    lines = [title, basis(document), ""]
+    """Return verdict and rows for the terminal, one block a row, with what they are based on."""
+    rows, same = _apart(rows)
+    said = [f"{LEVELS[line['level']]}: {line['text']}" for line in document["verdict"]]
+    lines = [title, *said, "", basis(document)]
+    if same:
+        lines.append(f"Alike in all: {'; '.join(same)}.")
+    lines.append("")
     for row in rows[:MOST_ROWS]:
         head, *rest = row.items()
         lines.append(f"{head[0]} {head[1]}")
         lines.extend(f"    {key}: {value}" for key, value in rest)
     if len(rows) > MOST_ROWS:
         lines.append(f"... and {len(rows) - MOST_ROWS} more, in tables/firings.csv")
-    return "\n".join([*lines, "", document["caution"]]) + "\n"
+    notes = [note] if (note := _note(rows)) else []
+    return "\n".join([*lines, "", *notes, document["caution"]]) + "\n"

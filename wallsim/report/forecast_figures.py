@@ -8,12 +8,16 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
-from matplotlib.colors import LogNorm
+from matplotlib.axes import Axes
+from matplotlib.colors import BoundaryNorm
+from matplotlib.patheffects import withStroke
+from matplotlib.ticker import MaxNLocator
 
 from wallsim.report.document import Array, Band, Document, array, band, file_stems
 from wallsim.report.style import (
     COLOURS,
     SETTINGS,
+    UNUSED,
     Drawing,
     batches,
     canvas,
@@ -27,7 +31,10 @@ ZERO_CELSIUS = 273.15
 MOST_LINES = 6
 CIRCLES = 25
 LEAST_MARGIN = 0.5
-UNKNOWN = "not reached, not assessed, or not before the metal's table ends (which is no survival)"
+UNKNOWN = "not reached, not assessed, or the metal's table ends before (which is no survival)"
+TRIANGLE = "Triangles: more than that."
+RED = "#b3261e"
+MOST_DOTS = 400
 AXES: Mapping[str, tuple[str, float, float]] = {
     "wall": ("wall thickness [mm]", 1e3, 0.0),
     "bore": ("bore diameter [mm]", 1e3, 0.0),
@@ -57,6 +64,7 @@ def _celsius(b: Band) -> Band:
 
 
 def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawing:
+    told = run["leaves_the_table"]
     sensors = [str(c).removesuffix(" predicted [K]") for c in frame if "predicted" in str(c)]
     groups = batches(sensors, 4)
     figure = canvas(2.2 + 2.1 * len(groups))
@@ -65,32 +73,65 @@ def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawi
     for axes, group in zip(panels, groups, strict=True):
         for i, sensor in enumerate(group):
             parts = [frame[f"{sensor} {w} [K]"].to_numpy() for w in ("predicted", "low", "high")]
-            draw_band(axes, t, _celsius(Band(*parts)), i, sensor, 0.10)
+            b = _celsius(Band(*parts))
+            draw_band(axes, t, b, i, sensor, 0.10)
+            _low_end_alone(axes, t, b, i)
             measured = frame[f"{sensor} measured [K]"].to_numpy() - ZERO_CELSIUS
             some = slice(None, None, max(t.size // CIRCLES, 1))
             axes.plot(t[some], measured[some], linestyle="none", marker="o", markersize=3.6,
                       color=COLOURS[i], markerfacecolor="white", zorder=3)
         axes.set_ylabel("reading [°C]")
+        if told:
+            axes.axvline(run["ignition_s"] + told["first_s"], color=RED, linewidth=1.1)
         axes.legend(loc="upper left", ncols=2)
     panels[0].set_title(f"{name}: predicted readings")
-    panels[-1].set_xlabel("time on the log's clock [s]")
+    panels[-1].set_xlabel("time on the log's clock [s]" + _leaving(run))
     caption = "Lines: predicted, with 95 % intervals; circles: some of those logged."
+    if told:
+        caption += (" Red: from there on draws have left the metal's table, and there is no band; "
+                    "dotted lines are the low ends, which still stand.")
     return finish(figure, stem, SECTION, f"{name}: readings", caption)
+
+
+def _leaving(run: Document) -> str:
+    """Return from when on draws have left the metal's table, as a line below an axis label."""
+    told = run["leaves_the_table"]
+    if not told:
+        return ""
+    text = (f"\nred: from {told['first_s']:.1f} s after ignition {told['draws']} of {told['of']} "
+            f"draws leave the table of\n{told['metal']} above "
+            f"{told['table_end_K'] - ZERO_CELSIUS:.0f} °C: no band")
+    if told["estimate_s"] is not None:
+        text += f"; the estimate from {told['estimate_s']:.1f} s: no line"
+    return text
+
+
+def _low_end_alone(axes: Axes, x: Array, b: Band, i: int) -> None:
+    """Draw the low end as a dotted line where the interval has no high end."""
+    alone = np.where(np.isfinite(b.high), np.nan, b.low)
+    if np.isfinite(alone).any():
+        axes.plot(x, alone, color=COLOURS[i % len(COLOURS)], linewidth=0.9, linestyle=":")
 
 
 def _along(name: str, run: Document, stem: str) -> Drawing:
     figure = canvas(3.6)
     axes = figure.subplots()
-    z = 1e3 * array(run["z_m"])
+    z, open_ended = 1e3 * array(run["z_m"]), False
     for i, (key, label) in enumerate((("bore_at_shutdown_K", "bore"),
                                       ("outside_at_shutdown_K", "outside"))):
-        draw_band(axes, z, _celsius(band(run[key], z.size)), i, label)
+        b = _celsius(band(run[key], z.size))
+        draw_band(axes, z, b, i, label)
+        _low_end_alone(axes, z, b, i)
+        open_ended = open_ended or not np.isfinite(b.high).all()
     axes.set_title(f"{name}: wall at shutdown")
     axes.set_xlabel("from the head end [mm]")
     axes.set_ylabel("wall temperature [°C]")
     legend_below(axes, figure)
-    return finish(figure, stem, SECTION, f"{name}: wall at shutdown",
-                  "Wall temperature along the tube at shutdown, 95 % intervals.")
+    caption = "Wall temperature along the tube at shutdown, 95 % intervals."
+    if open_ended:
+        caption += (" No band: draws have left the metal's table by then; dotted: the low end, "
+                    "which still stands.")
+    return finish(figure, stem, SECTION, f"{name}: wall at shutdown", caption)
 
 
 def draw_whatif(document: Document) -> list[Drawing]:
@@ -178,23 +219,28 @@ def _sweep(document: Document, name: str, quantity: tuple[str, str, float, float
     text, x_scale, x_offset = AXES[name]
     figure = canvas(4.0 + 0.2 * min(len(groups), MOST_LINES))
     axes = figure.subplots()
-    drawn = False
+    drawn = triangles = False
     for i, (words, firings) in enumerate(list(groups.items())[:MOST_LINES]):
         x = np.array([f["changes"][name] for f in firings]) * x_scale + x_offset
         b = _values(firings, key, scale, offset)
-        if not np.isfinite(b.estimate).any():
+        more = np.where(np.isfinite(b.estimate), np.nan, b.low)
+        if not np.isfinite(b.estimate).any() and not np.isfinite(more).any():
             continue
+        colour = COLOURS[i % len(COLOURS)]
         draw_band(axes, x, b, i, words, 0.10)
-        axes.plot(x, b.estimate, color=COLOURS[i % len(COLOURS)], marker="o", linestyle="none")
-        drawn = True
+        _low_end_alone(axes, x, b, i)
+        axes.plot(x, b.estimate, color=colour, marker="o", linestyle="none")
+        axes.plot(x, more, color=colour, marker="^", markersize=7.0, linestyle="none")
+        drawn, triangles = True, triangles or bool(np.isfinite(more).any())
     if not drawn:
         return None
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(text)
     axes.set_ylabel(label)
     legend_below(axes, figure, 1)
-    more = len(groups) - MOST_LINES
-    caption = "95 % intervals." + (f" {more} more groups are in the table." if more > 0 else "")
+    rest = len(groups) - MOST_LINES
+    caption = "95 % intervals." + (f" {rest} more groups are in the table." if rest > 0 else "")
+    caption += f" {TRIANGLE}" if triangles else ""
     return finish(figure, f"{key.replace('.', '_')}_by_{name}", SECTION, label, caption)
 
 
@@ -202,7 +248,8 @@ def _bars(document: Document, quantity: tuple[str, str, float, float]) -> Any:
     key, label, scale, offset = quantity
     firings = list(document["firings"])[:24]
     b = _values(firings, key, scale, offset)
-    if not np.isfinite(b.estimate).any():
+    more = np.where(np.isfinite(b.estimate), np.nan, b.low)
+    if not (np.isfinite(b.estimate) | np.isfinite(more)).any():
         return None
     figure = canvas(1.6 + 0.36 * len(firings))
     axes = figure.subplots()
@@ -210,12 +257,13 @@ def _bars(document: Document, quantity: tuple[str, str, float, float]) -> Any:
     low, high = b.estimate - b.low, np.nan_to_num(b.high - b.estimate, nan=0.0)
     axes.errorbar(b.estimate, y, xerr=np.maximum([np.nan_to_num(low), high], 0.0), fmt="o",
                   color=COLOURS[0], capsize=3.0)
-    apart = _constant(document)
-    axes.set_yticks(y, [_label(f, apart, document["varied"]) for f in firings])
-    axes.invert_yaxis()
+    axes.plot(more, y, color=COLOURS[0], marker=">", markersize=7.0, linestyle="none")
+    triangle = f" {TRIANGLE}" if np.isfinite(more).any() else ""
+    axes.set_yticks(y, [f["label"] for f in firings])
+    axes.set_ylim(len(firings) - 0.5, -0.5)
     axes.set_xlabel(label)
     return finish(figure, key.replace(".", "_"), SECTION, label.partition(" [")[0],
-                  "Dots: estimates; bars: 95 % intervals. No dot: " + UNKNOWN + ".")
+                  f"Dots: estimates; bars: 95 % intervals.{triangle} No dot: {UNKNOWN}.")
 
 
 def _map(document: Document, names: list[str], quantity: tuple[str, str, float, float]) -> Any:
@@ -231,31 +279,65 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     if np.isfinite(middle).sum() < 4:
         return None
     x, y = (axis[k] * AXES[names[k]][1] + AXES[names[k]][2] for k in (0, 1))
-    figure = canvas(4.6)
+    figure = canvas(4.8)
     axes = figure.subplots()
-    shown: Any = np.ma.masked_invalid(middle)
-    levels: int | Array = 10
-    norm = None
-    if key == "margin":
-        shown = np.maximum(shown, LEAST_MARGIN)
-        levels, norm = _steep(shown.compressed()), LogNorm()
-    filled = axes.contourf(x, y, shown, levels=levels, norm=norm, cmap="cividis")
-    inner = np.asarray(filled.levels)[1:-1:2]
-    if inner.size:
-        lines = axes.contour(x, y, shown, levels=inner, colors="white", linewidths=1.0)
-        axes.clabel(lines, fmt="%g", fontsize=9.0)
-    if key == "margin" and shown.min() < document["factor"] < shown.max():
-        axes.contour(x, y, shown, levels=[document["factor"]], colors="#b3261e", linewidths=2.4)
-    figure.colorbar(filled, ax=axes, label=label, ticks=filled.levels, format="%g").minorticks_off()
+    axes.grid(visible=False)
+    shown = np.maximum(middle, LEAST_MARGIN) if key == "margin" else middle
+    known = shown[np.isfinite(shown)]
+    levels = _steep(known) if key == "margin" else _even(known)
+    cells = axes.pcolormesh(x, y, shown, norm=BoundaryNorm(levels, 256), cmap="cividis",
+                            shading="nearest")
+    axes.set_facecolor(UNUSED)
+    if shown.size <= MOST_DOTS:
+        _dots(axes, x, y, shown)
+    figure.colorbar(cells, ax=axes, label=label, ticks=levels, format="%g")
+    words = _red(document, axes, (x, y, shown), key)
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(AXES[names[0]][0])
     axes.set_ylabel(AXES[names[1]][0])
-    half = np.nanmedian(0.5 * (high - low))
-    words = "" if not np.isfinite(half) else f" Half of the 95 % interval: {half:.2g} (median)."
-    if key == "margin":
-        words += f" Red, where there is any: the factor asked for, {document['factor']:g}."
+    half = np.nanmedian(0.5 * (high - low)) if np.isfinite(high - low).any() else np.nan
+    if np.isfinite(half):
+        words = f" Half of the 95 % interval: {half:.2g} (median).{words}"
     return finish(figure, f"map_{key.replace('.', '_')}", SECTION, label,
-                  f"Estimates; blank where {UNKNOWN}.{words}")
+                  f"Estimates, a cell for each firing tried; grey with a cross: {UNKNOWN}.{words}")
+
+
+def _dots(axes: Axes, x: Array, y: Array, shown: Array) -> None:
+    """Mark every firing tried, with a cross where it has no value."""
+    every_x, every_y = np.meshgrid(x, y)
+    known = np.isfinite(shown)
+    edge: Any = [withStroke(linewidth=2.0, foreground="#222222")]
+    axes.plot(every_x[known], every_y[known], linestyle="none", marker=".", markersize=3.0,
+              color="white", path_effects=edge)
+    axes.plot(every_x[~known], every_y[~known], linestyle="none", marker="x", markersize=6.0,
+              color="#222222")
+
+
+def _red(document: Document, axes: Axes, shown: tuple[Array, Array, Array], key: str) -> str:
+    """Draw what is asked for as a red line where it runs through the map; return it in words."""
+    limit = document["firings"][0]["limits"].get("limit")
+    wanted, words = None, ""
+    if key == "margin":
+        wanted, words = document["factor"], f"the factor asked for, {document['factor']:g}"
+    elif key == "bore" and limit:
+        wanted = limit["at_K"] - ZERO_CELSIUS
+        words = f"your limit, {wanted:.0f} °C"
+    known = shown[2][np.isfinite(shown[2])]
+    if wanted is None:
+        return ""
+    if not known.min() < wanted < known.max():
+        side = "above" if known.min() >= wanted else "below"
+        return f" Every value shown is {side} {words}."
+    axes.contour(*shown, levels=[wanted], colors=RED, linewidths=2.4)
+    return f" Red: {words}."
+
+
+def _even(values: Array) -> Array:
+    """Return about ten even levels that hold all values."""
+    low, high = float(values.min()), float(values.max())
+    if high - low < 1e-6 * max(abs(high), 1.0):
+        return np.array([np.floor(low), np.floor(low) + 1.0])
+    return np.asarray(MaxNLocator(10).tick_values(low, high))
 
 
 def _steep(values: Array) -> Array:

@@ -17,6 +17,7 @@ from wallsim.report.growth_laws import law_rows, law_text
 from wallsim.report.other_intervals import WAYS, how, interval_rows, used
 from wallsim.report.style import Drawing
 from wallsim.report.words import (
+    LEVELS,
     PER_MM2,
     beyond_text,
     celsius_text,
@@ -34,13 +35,6 @@ from wallsim.report.words import (
     stretch_text,
 )
 from wallsim.rounding import fixed, interval_text, number, significant
-
-LEVELS: Mapping[str, str] = {
-    "good": "Good",
-    "note": "Note",
-    "warning": "Warning",
-    "bad": "Problem",
-}
 
 
 def page(document: Document, drawings: Sequence[Drawing]) -> str:

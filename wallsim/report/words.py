@@ -11,6 +11,12 @@ import numpy as np
 from wallsim.report.document import Document, array, band
 from wallsim.rounding import NOT_IDENTIFIABLE, fixed, interval_text, number, upper_limit_text
 
+LEVELS: Mapping[str, str] = {
+    "good": "Good",
+    "note": "Note",
+    "warning": "Warning",
+    "bad": "Problem",
+}
 ZERO_CELSIUS = 273.15
 USED, NOT_USED = "used", "not used"
 PER_MM2 = 1e6

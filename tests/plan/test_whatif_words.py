@@ -1,0 +1,89 @@
+"""A what-if in words: labels of firings, and the verdict on which lasts."""
+
+from __future__ import annotations
+
+import pytest
+
+from wallsim.plan.whatif_file import Change
+from wallsim.plan.whatif_words import labels, listed, verdict
+
+NOTHING = {"estimate": None, "low": None, "high": None}
+
+
+def time(estimate, low, high=None):
+    return {"estimate": estimate, "low": low, "high": high}
+
+
+def firing(label, reaches, below=None, **more):
+    """A firing of 10 s with a limit of 900 degC."""
+    return {
+        "label": label, "blend": "neat", "metal": "steel", "burn_s": 10.0, "firings": 1,
+        "limits": {"limit": {"at_K": 1173.15, "time_s": reaches}},
+        "survival": {"factor": 4.0, "below_factor_s": below or time(None, 50.0)},
+        "bore_peak_K": time(900.0, 880.0, 920.0), "measurable": None, "prior_only": [],
+    } | more
+
+
+def said(*firings, **more):
+    return [(line["level"], line["text"])
+            for line in verdict({"firings": list(firings), "untold": {}} | more)]
+
+
+def test_labels_hold_what_sets_firings_apart():
+    changes = [Change(blend="neat", wall=w, pressure=p, burn=12.0)
+               for w in (4e-3, 6e-3) for p in (2e5, 2.5e5)]
+    assert labels(changes) == ["4 mm wall, 2 bar", "4 mm wall, 2.5 bar", "6 mm wall, 2 bar",
+                               "6 mm wall, 2.5 bar"]
+    named = [Change(name=n, wall=w, firings=k, pause=60.0)
+             for n, k in (("once", 1), ("often", 3)) for w in (4e-3, 6e-3)]
+    assert labels(named) == ["once, 4 mm wall", "once, 6 mm wall", "often, 4 mm wall",
+                             "often, 6 mm wall"]
+    assert labels([Change(name="hosed", cooling=2e3), Change(name="hot", start=473.15)]) == [
+        "hosed", "hot"]
+    assert labels([Change(metal="copper", start=473.15)]) == ["copper, from 200 °C"]
+    assert labels([Change()]) == ["as in the campaign"]
+
+
+def test_the_longest_the_shortest_and_those_that_do_not_last():
+    lines = said(firing("thin", time(8.0, 7.0, 9.0)), firing("as it is", time(11.0, 9.5, 12.5)),
+                 firing("thick", time(20.0, 18.0, 22.0)))
+    assert lines == [
+        ("note", "Longest burn, thick: 20.0 (18.0 to 22.0) s until the bore reaches your limit of "
+                 "900 °C. Shortest, thin: 8.0 (7.0 to 9.0) s until the bore reaches your "
+                 "limit of 900 °C."),
+        ("warning", "1 of 3 last their burn of 10 s. 1 may not (not sure by their intervals): as "
+                    "it is. 1 do not: thin."),
+    ]
+
+
+def test_limit_load_ends_a_burn_too_and_what_ends_nothing_reads_more_than():
+    weak = firing("weak", time(20.0, 18.0, 22.0), time(12.0, 11.0, 13.0))
+    strong = firing("strong", time(None, 40.0), time(None, 50.0))
+    (_, text), lasting = said(weak, strong)
+    assert "strong: more than 40.0 s, nothing being seen to end it before" in text
+    assert "weak: 12.0 (11.0 to 13.0) s until the limit load falls below 4 x gas pressure" in text
+    assert lasting == ("good", "All last their burn of 10 s.")
+
+
+def test_measurable_beyond_the_table_without_strength_and_prior_only():
+    told = {"told": True}
+    reaches = time(20.0, 18.0, 22.0)
+    lines = said(
+        firing("a", reaches, measurable=told), firing("b", reaches, measurable={"told": False}),
+        firing("c", reaches, measurable={"told": None}, bore_peak_K=time(None, 1473.0)),
+        firing("d", reaches, measurable=told, prior_only=["pressure"], metal="copper")
+        | {"survival": {"factor": 4.0, "below_factor_s": None}},
+        untold={"neat": "no bare firing", "never fired": "x"})
+    assert [level for level, _ in lines] == ["bad", "note", "good", "note", "warning", "warning"]
+    assert lines[0][1].startswith("neat: the fit does not tell R from h (no bare firing), only")
+    assert lines[0][1].endswith("Prior only, not to be relied on: d (pressure).")
+    assert "never fired" not in lines[0][1]
+    assert lines[3][1] == "Deposit still measurable in a; d; not in b."
+    assert lines[4][1].startswith("The wall leaves the table of its metal in c: peaks")
+    assert lines[5][1] == "No hot strength table, limit load not assessed: copper."
+
+
+@pytest.mark.parametrize(("n", "of", "words"), [
+    (2, 0, "0; 1"), (5, 0, "0; 1; 2; and 2 more"), (5, 5, "all 5 firings"), (2, 2, "0; 1")])
+def test_long_lists_are_cut(n, of, words):
+    assert listed([str(i) for i in range(n)], of) == words

@@ -1,0 +1,104 @@
+"""Draws followed until the wall leaves its metal's table; what they had reached is a bound."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.plan.answers import crossing, interval, peak
+from wallsim.plan.ensemble import Track
+
+Array = NDArray[np.float64]
+
+ZERO_CELSIUS = 273.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Followed:
+    """A track on which a draw that leaves the metal's table stays as it was before.
+
+    Parameters
+    ----------
+    track : Track
+    left : Array, shape (n_draws,)
+        When a draw leaves [s]; NaN for never, minus infinity for before the track.
+    end : float
+        Of the table [K].
+    """
+
+    track: Track
+    left: Array
+    end: float
+
+    @classmethod
+    def of(cls, track: Track, end: float, before: Followed | None = None) -> Followed:
+        """Return ``track`` followed; ``before`` is the track that it starts from."""
+        left = crossing(track.t, track.T.max(axis=1), end)
+        if before is not None:
+            left = np.where(before.lost, -np.inf, left)
+        gone = np.flatnonzero(~np.isnan(left))
+        if gone.size == 0:
+            return cls(track, left, end)
+        T = track.T.copy()
+        for d in gone:
+            n = int(np.searchsorted(track.t, left[d], side="right"))
+            last = T[n - 1, :, d] if n or before is None else before.track.T[-1, :, d]
+            T[n:, :, d] = np.minimum(last, end)
+        return cls(Track(track.t, T), left, end)
+
+    @property
+    def lost(self) -> NDArray[np.bool_]:
+        """Draws that leave; shape (n_draws,)."""
+        return ~np.isnan(self.left)
+
+    def first(self, n: int) -> Followed:
+        """Return the first ``n`` states."""
+        t = self.track.t[:n]
+        left = np.where(self.left <= t[-1], self.left, np.nan)
+        return Followed(Track(t, self.track.T[:n]), left, self.end)
+
+    def bore_peak(self, T_bore: Array) -> tuple[Array, Array, Array]:
+        """Return `peak` of the bore (n_t, m, n_draws); of a draw that leaves, the table's end."""
+        T, when, where = peak(self.track.t, T_bore)
+        return np.where(self.lost, self.end, T), when, where
+
+    def bounded(self, values: Array) -> Array:
+        """Return values with NaN for draws that leave; what they had reached where all leave.
+
+        Draws that leave are the hottest, so they lie beyond the estimate where that does not leave;
+        what a place far from the hottest had reached by then would be no bound worth having.
+        """
+        return values if self.lost.all() else np.where(self.lost, np.nan, values)
+
+    def reached(self, times: Array) -> dict[str, float | None]:
+        """Return the interval of when draws reach something [s]; NaN where one does not.
+
+        Until then it was followed: to where it left the table, or to the end of the track.
+        """
+        followed = np.where(self.lost, np.maximum(self.left, 0.0), self.track.t[-1])
+        missing = np.isnan(times)
+        return interval(np.where(missing, followed, times), 0.0, missing)
+
+
+def told_leaving(followed: Followed, metal: str) -> dict[str, Any] | None:
+    """Return how many draws leave the metal's table and from when on, None where none does."""
+    left, lost = followed.left, followed.lost
+    if not lost.any():
+        return None
+    return {
+        "draws": int(lost.sum()), "of": int(lost.size), "first_s": float(left[lost].min()),
+        "estimate_s": float(left[0]) if lost[0] else None, "metal": metal,
+        "table_end_K": followed.end,
+    }
+
+
+def not_assessed(followed: Followed, metal: str) -> str:
+    """Return why no limit load is given where the estimate leaves the table."""
+    lost, when = followed.lost, float(followed.left[0])
+    who = f"all {lost.size} draws leave" if lost.all() and lost.size > 1 else "the estimate leaves"
+    at = f" at {when:.1f} s" if np.isfinite(when) else " in an earlier firing"
+    return (f"not assessed: {who} the table of {metal}, which ends at "
+            f"{followed.end - ZERO_CELSIUS:.0f} °C{', the estimate' if lost.all() else ''}{at}")

@@ -1,0 +1,81 @@
+"""A prediction in words: what falls below the owner's factor, and where nothing can be said."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.whatif_words import NAMED, listed
+from wallsim.rounding import significant
+
+Document = dict[str, Any]
+
+
+def verdict(document: Document) -> list[dict[str, str]]:
+    """Return what is to be known of a prediction first, each with a level."""
+    runs = document["runs"]
+    lines = [("bad", _untold(document)), *_margins(runs, document["factor"]), *_leaving(runs)]
+    return [{"level": level, "text": text} for level, text in lines if text]
+
+
+def _margins(runs: Document, factor: float) -> list[tuple[str, str]]:
+    survival = {name: run["survival"] for name, run in runs.items()}
+    known = {n: s["margin"] for n, s in survival.items() if s["assessed"]}
+    notes: dict[str, list[str]] = {}
+    for name, s in survival.items():
+        if not s["assessed"]:
+            notes.setdefault(s["note"].removesuffix(": not assessed"), []).append(name)
+    out = []
+    if known:
+        low = {n: m["low"] for n, m in known.items()}
+        below = [n for n, m in known.items() if m["estimate"] < factor]
+        unsure = [n for n in known if n not in below and (low[n] is None or low[n] < factor)]
+        worst = min(known, key=lambda n: float(known[n]["estimate"]))
+        least = f"least {significant(known[worst]['estimate'])} in {worst}"
+        if below:
+            out.append(("bad", f"Limit load below {factor:g} x gas pressure: "
+                               f"{listed(below, len(runs))} ({least})."))
+        if unsure:
+            out.append(("warning", f"Limit load perhaps below {factor:g} x gas pressure, as some "
+                                   "draws are or leave the metal's table: "
+                                   f"{listed(unsure, len(runs))}."))
+        if not below and not unsure:
+            out.append(("good", f"Limit load stays above {factor:g} x gas pressure ({least})."))
+    for note, names in notes.items():
+        words = note.removeprefix("not assessed: ")
+        out.append(("warning", f"Limit load not assessed for {listed(names, len(runs))}: {words}."))
+    return out
+
+
+def _leaving(runs: Document) -> list[tuple[str, str]]:
+    """Return from when on, and for how many draws, the metal's table does not reach."""
+    each = {name: run["leaves_the_table"] for name, run in runs.items()}
+    some = {name: told for name, told in each.items() if told}
+    if not some:
+        return []
+    worst = max(some.values(), key=lambda told: told["draws"])
+    each_in_words = [
+        f"{name} from {told['first_s']:.1f} s on {told['draws']} of {told['of']} draws"
+        + (f", the estimate from {told['estimate_s']:.1f} s" if told["estimate_s"] else "")
+        for name, told in some.items()
+    ]
+    words = "; ".join(each_in_words)
+    if len(some) > NAMED:
+        early = min(some, key=lambda name: float(some[name]["first_s"]))
+        words = (f"{len(some)} of {len(runs)} firings, up to {worst['draws']} of {worst['of']} "
+                 f"draws, the first from {some[early]['first_s']:.1f} s on in {early}")
+        if estimates := [name for name, told in some.items() if told["estimate_s"]]:
+            words += f"; the estimate of {listed(estimates)}"
+    return [("warning", f"Leaving the table of {worst['metal']} above "
+                        f"{worst['table_end_K'] - ZERO_CELSIUS:.0f} °C: {words}. From then on "
+                        'intervals have no upper end, and peaks read "more than".')]
+
+
+def _untold(document: Document) -> str:
+    """Return what a fit that does not tell R from h leaves to the prior."""
+    return " ".join(
+        f"{name}: the fit does not tell R from h ({reason}), only 1/h + R. Temperatures of its "
+        "logged firings rest on that sum alone; what R and h are does not follow from them."
+        for name, reason in document["untold"].items()
+        if any(run["blend"] == name for run in document["runs"].values())
+    )

@@ -1,0 +1,180 @@
+"""A what-if in words: what sets a firing apart, and which lasts longest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.whatif_file import Change
+from wallsim.rounding import open_text
+
+Document = dict[str, Any]
+
+AS_FIRED = "as in the campaign"
+NAMED = 3
+WORDS: Mapping[str, tuple[str, float, float]] = {
+    "wall": ("{:.4g} mm wall", 1e3, 0.0),
+    "bore": ("{:.4g} mm bore", 1e3, 0.0),
+    "burn": ("{:.4g} s burn", 1.0, 0.0),
+    "pressure": ("{:.4g} bar", 1e-5, 0.0),
+    "resistance": ("R {:.4g} mm²K/W", 1e6, 0.0),
+    "start": ("from {:.4g} °C", 1.0, -ZERO_CELSIUS),
+    "pause": ("{:.4g} s apart", 1.0, 0.0),
+    "cooling": ("outside {:.4g} W/m²K", 1.0, 0.0),
+    "firings": ("{:.0f} in a row", 1.0, 0.0),
+}
+
+
+def labels(changes: Sequence[Change]) -> list[str]:
+    """Return what sets each firing apart from the others of its name; one alone says all."""
+    stated = [{k: v for k, v in asdict(c).items() if v not in (None, "")} for c in changes]
+    kin: dict[str, list[Document]] = {}
+    for each in stated:
+        kin.setdefault(each.get("name", ""), []).append(each)
+    out = []
+    for each in stated:
+        name, others = each.get("name", ""), kin[each.get("name", "")]
+        words = [
+            _word(key, value) for key, value in each.items() if key != "name" and (
+                any(other.get(key) != value for other in others)
+                or (len(others) == 1 and not name and (key, value) != ("firings", 1)))
+        ]
+        out.append(", ".join([*([name] if name else []), *words]) or AS_FIRED)
+    return out
+
+
+def _word(key: str, value: Any) -> str:
+    if key not in WORDS:
+        return str(value)
+    text, scale, offset = WORDS[key]
+    return text.format(scale * value + offset)
+
+
+def verdict(document: Document) -> list[dict[str, str]]:
+    """Return what lasts longest and what does not, what is not told, each with a level."""
+    firings = document["firings"]
+    lines = [
+        ("bad", _prior_only(document)), ("note", _longest(firings)), *_lasting(firings),
+        ("note", _measurable(firings)), ("warning", _beyond(firings)),
+        ("warning", _without_strength(firings)),
+    ]
+    return [{"level": level, "text": text} for level, text in lines if text]
+
+
+def listed(names: Sequence[str], of: int = 0) -> str:
+    """Return some of the names; all of them, of which there are ``of``, in two words."""
+    if len(names) == of > NAMED:
+        return f"all {of} firings"
+    more = len(names) - NAMED
+    return "; ".join(names[:NAMED]) + (f"; and {more} more" if more > 0 else "")
+
+
+def ending(firing: Document) -> tuple[str, dict[str, Any]]:
+    """Return what ends a burn that goes on, and when; an empty cause where nothing is seen to.
+
+    The owner's limit for the bore if one is stated, else the metal's solidus; or the limit load.
+    """
+    limits, survival = firing["limits"], firing["survival"]
+    name = "limit" if "limit" in limits else "solidus"
+    found = []
+    if name in limits:
+        at = limits[name]["at_K"] - ZERO_CELSIUS
+        words = f"your limit of {at:.0f} °C" if name == "limit" else f"the solidus of {at:.0f} °C"
+        found.append((f"the bore reaches {words}", limits[name]["time_s"]))
+    if survival["below_factor_s"] is not None:
+        words = f"the limit load falls below {survival['factor']:g} x gas pressure"
+        found.append((words, survival["below_factor_s"]))
+    known = [(words, time) for words, time in found if time["estimate"] is not None]
+    if known:
+        return min(known, key=lambda pair: float(pair[1]["estimate"]))
+    open_ends = [time for _, time in found if time["low"] is not None]
+    nothing = {"estimate": None, "low": None, "high": None}
+    return "", min(open_ends, key=lambda time: float(time["low"]), default=nothing)
+
+
+def _value(time: Document) -> float:
+    return float(time["low"] or 0.0) if time["estimate"] is None else float(time["estimate"])
+
+
+def _words(firing: Document) -> str:
+    cause, time = ending(firing)
+    text = f"{firing['label']}: {open_text(time, 1, none='no time known')} s"
+    return f"{text} until {cause}" if cause else f"{text}, nothing being seen to end it before"
+
+
+def _longest(firings: list[Document]) -> str:
+    order = sorted(firings, key=lambda f: _value(ending(f)[1]))
+    text = f"Burn going on, {_words(order[0])}."
+    if len(firings) > 1:
+        text = f"Longest burn, {_words(order[-1])}. Shortest, {_words(order[0])}."
+    several = any(f["firings"] > 1 for f in firings)
+    return text + " Of several firings, the last." * several
+
+
+def _lasting(firings: list[Document]) -> list[tuple[str, str]]:
+    """Return which firings last their own burn; those whose interval holds its end may not."""
+    sorts: dict[str, list[str]] = {"last": [], "may": [], "not": []}
+    for f in firings:
+        time, burn = ending(f)[1], f["burn_s"]
+        low = float(time["low"] or 0.0)
+        sure = "last" if low >= burn else "may" if _value(time) >= burn else "not"
+        if time["estimate"] is None and low < burn:
+            sure = "may"
+        sorts[sure].append(f["label"])
+    n, lasting, may, gone = len(firings), *sorts.values()
+    burns = sorted({round(f["burn_s"], 1) for f in firings})
+    burn = f"burn of {burns[0]:g} s" if len(burns) == 1 else "own burn"
+    if len(lasting) == n:
+        return [("good", f"All last their {burn}." if n > 1 else f"It lasts its {burn}.")]
+    parts = [f"{len(lasting)} of {n} last their {burn}"]
+    if may:
+        parts.append(f"{len(may)} may not (not sure by their intervals): {listed(may)}")
+    if gone:
+        parts.append(f"{len(gone)} do not: {listed(gone)}")
+    return [("warning" if lasting else "bad", ". ".join(parts) + ".")]
+
+
+def _beyond(firings: list[Document]) -> str:
+    names = [f["label"] for f in firings if f["bore_peak_K"]["estimate"] is None]
+    if not names:
+        return ""
+    return (f"The wall leaves the table of its metal in {listed(names)}: peaks there read "
+            '"more than", and the limit load is not assessed.')
+
+
+def _measurable(firings: list[Document]) -> str:
+    asked = [f for f in firings if f["measurable"] is not None]
+    if not asked:
+        return ""
+    yes = [f["label"] for f in asked if f["measurable"]["told"]]
+    no = [f["label"] for f in asked if f["measurable"]["told"] is False]
+    words = [f"Deposit still measurable in {listed(yes)}" if yes
+             else "The deposit could be measured in none of them"]
+    if no:
+        words.append(f"not in {listed(no)}")
+    return "; ".join(words) + "."
+
+
+def _without_strength(firings: list[Document]) -> str:
+    metals = dict.fromkeys(
+        f["metal"] for f in firings if f["survival"]["below_factor_s"] is None)
+    if not metals:
+        return ""
+    return f"No hot strength table, limit load not assessed: {', '.join(metals)}."
+
+
+def _prior_only(document: Document) -> str:
+    """Return what rests on the prior alone after a fit that does not tell R from h."""
+    said = [
+        f"{name}: the fit does not tell R from h ({reason}), only 1/h + R. The surface of its "
+        "deposit, and whether it could be measured, are left out."
+        for name, reason in document["untold"].items()
+        if any(f["blend"] == name for f in document["firings"])
+    ]
+    rows = [f"{f['label']} ({', '.join(f['prior_only'])})" for f in document["firings"]
+            if f["prior_only"]]
+    if rows:
+        said.append(f"Prior only, not to be relied on: {listed(rows)}.")
+    return " ".join(said)
