@@ -239,7 +239,8 @@ def test_a_fit_that_does_not_tell_R_leaves_to_the_prior_what_rests_on_it(folder,
         HEAD + 'measurable = true\n[base]\nblend = "dosed"\n[[variant]]\nname = "thick"\n'
         'wall = "5 mm"\n[[variant]]\nname = "strong"\npressure = "7 bar"\n'
         '[[variant]]\nname = "bare"\nblend = "bare"\npressure = "7 bar"\n')
-    doc = wallsim.whatif(folder / "u.toml", tmp_path, executor=pool).document
+    asked = wallsim.whatif(folder / "u.toml", tmp_path, executor=pool)
+    doc = asked.document
     thick, strong, bare = doc["firings"]
     assert (thick["prior_only"], strong["prior_only"], bare["prior_only"]) == ([], ["pressure"], [])
     for firing in (thick, strong):
@@ -248,6 +249,7 @@ def test_a_fit_that_does_not_tell_R_leaves_to_the_prior_what_rests_on_it(folder,
         assert firing["measurable"]["told"] is None
         assert firing["measurable"]["note"] == "R is not told by the fit"
     assert doc["verdict"][0]["level"] == "bad"
+    assert asked.tables["firings"]["prior only"].tolist() == ["", "pressure", ""]
     assert "does not tell R from h (no bare firing)" in doc["verdict"][0]["text"]
     assert "Prior only, not to be relied on: strong (pressure)" in doc["verdict"][0]["text"]
     case = wallsim.load_case(folder / "campaign" / "case.toml")

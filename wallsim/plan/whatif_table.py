@@ -13,7 +13,8 @@ def table(rows: list[dict[str, Any]]) -> pd.DataFrame:
     out = []
     for row in rows:
         line: dict[str, Any] = {
-            "name": row["name"] or "", "blend": row["blend"], "metal": row["metal"],
+            "firing": row["label"], "name": row["name"] or "",
+            "blend": row["blend"], "metal": row["metal"],
             "wall [mm]": 1e3 * row["wall_m"], "bore [mm]": 1e3 * row["bore_m"],
             "burn [s]": row["burn_s"], "pressure [bar abs]": 1e-5 * row["pressure_Pa"],
             "firings": row["firings"],
@@ -33,6 +34,7 @@ def table(rows: list[dict[str, Any]]) -> pd.DataFrame:
             line |= _cells("mean R expected", "m^2*K/W", found["mean_resistance_m2K_W"])
             line["deposit measurable"] = word(found)
         line["survival note"] = row["survival"]["note"]
+        line["prior only"] = ", ".join(row["prior_only"])
         line["draws beyond the table [%]"] = 100.0 * row["beyond_the_table"]
         out.append(line)
     return pd.DataFrame(out)
