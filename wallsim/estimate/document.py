@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import platform
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from importlib.metadata import version
 from itertools import repeat
@@ -31,6 +31,7 @@ from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.scatter import scatters
 from wallsim.estimate.shedding import suspected_shedding
 from wallsim.estimate.verdict import verdict
+from wallsim.estimate.weights import Weights
 from wallsim.quick.witnesses import quick_looks
 
 Array = NDArray[np.float64]
@@ -162,8 +163,17 @@ def _run(
         "heat_flux_W_m2": bore.flux.interval(C),
         "bore_temperature_K": bore.shutdown_temperature.interval(C),
         "channels": _channels(estimate, firing, run, errors, tests),
+        "residuals_together": _together(estimate.weights[run.name]),
         "log_notes": [*firing.log.assumptions, f"{firing.log.lost_scans} scans lost"],
     }
+
+
+def _together(weights: Sequence[Weights]) -> dict[str, float] | None:
+    """Return how far the residuals of a firing's traces go together; None without a trace."""
+    if not weights:
+        return None
+    found = weights[0].together
+    return {"ratio": found.ratio, "chance": found.chance, "counted_less_by": found.factor}
 
 
 def _channels(

@@ -18,6 +18,12 @@ FAR = 5.0
 FEWEST_TRACES = 4
 """With fewer, two that are missed may be the wall, not its leads."""
 
+TOGETHER = (1.44, 4.0)
+"""Times that a firing's readings count less, from which on it is told and fails the gate.
+
+Intervals would be 1.2 times too narrow, as a trace of its own is told, and twice.
+"""
+
 ALIKE = 0.8
 """Least ratio of the residuals of two exchanged leads."""
 
@@ -79,6 +85,24 @@ def correlated_traces(document: dict[str, Any]) -> list[dict[str, str]]:
             f"from it are {found['interval_factor']:.1f} times too narrow. Look at its residuals, "
             "and take out the part that is not the wall."
         ))
+    return out
+
+
+def together_lines(document: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a line for each firing whose traces are missed all in one way."""
+    out = []
+    for run, entry in document["runs"].items():
+        found = entry.get("residuals_together") or {"counted_less_by": 1.0}
+        factor = found["counted_less_by"]
+        if factor < TOGETHER[0]:
+            continue
+        text = (
+            f"{run}: the residuals of its thermocouples go together: their mean scatters "
+            f"{factor**0.5:.1f} times as far as that of independent ones. Something acted on the "
+            "whole firing that the model does not know: look at its pressure and its fuel and air "
+            f"during the burn. Its readings were counted {factor:.1f} times less."
+        )
+        out.append(_bad(text) if factor > TOGETHER[1] else {"level": "warning", "text": text})
     return out
 
 

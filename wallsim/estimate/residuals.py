@@ -151,7 +151,7 @@ def trace_tests(estimate: Estimate) -> list[TraceTest]:
         parts = (run.traces, estimate.residuals[run.name], estimate.weights[run.name])
         for trace, r, w in zip(*parts, strict=True):
             if r.size >= LEAST_VALUES:
-                white = w.apply(trace, r[:, None])[:, 0]
+                white = w.whitened(trace, r[:, None])[:, 0]
                 out.append(TraceTest.of(run.name, trace.sensor, trace.index, white))
     return out
 

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from wallsim.estimate.cautions import cautions, pulled_both_ways
-from wallsim.estimate.missed import correlated_traces, missed_traces
+from wallsim.estimate.missed import correlated_traces, missed_traces, together_lines
 from wallsim.estimate.shedding_words import shedding_lines
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.rounding import interval_text, upper_limit_text
@@ -31,6 +31,7 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     lines.extend(_softened(document))
     lines.extend(missed_traces(document))
     lines.extend(correlated_traces(document))
+    lines.extend(together_lines(document))
     lines.extend(_bounds(document))
     lines.extend(_pulls(document))
     lines.extend(odd_firings(document))

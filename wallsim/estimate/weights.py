@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.build import Trace
+from wallsim.estimate.together import INDEPENDENT, Together, together
 from wallsim.regression.noise import (
     Autoregression,
     Noise,
@@ -34,14 +35,20 @@ class Weights:
         Square-root weights of the whitened residuals.
     nuisance : Array, shape (n, 2)
         Offset and drift of the reading, each times its standard deviation [K].
+    together : Together
+        How far the residuals of the firing's traces go together; they count by so much less.
     """
 
     noise: Noise
     robust: Array
     nuisance: Array
+    together: Together = INDEPENDENT
 
     @classmethod
-    def of(cls, trace: Trace, noise: Noise, drift: float, residuals: Array | None) -> Weights:
+    def of(
+        cls, trace: Trace, noise: Noise, drift: float, residuals: Array | None,
+        firing: Together = INDEPENDENT,
+    ) -> Weights:
         """Return the weights of ``trace``; robust where its last ``residuals`` are known.
 
         Parameters
@@ -54,10 +61,14 @@ class Weights:
         if residuals is not None:
             white = noise.whiten(trace.index, residuals)
             robust = huber_weights(without_nuisance(noise.whiten(trace.index, terms), white))
-        return cls(noise, robust, terms)
+        return cls(noise, robust, terms, firing)
 
     def apply(self, trace: Trace, rows: Array) -> Array:
         """Return ``rows`` (n, ...) of the trace whitened and weighted."""
+        return self.whitened(trace, rows) / np.sqrt(self.together.factor)
+
+    def whitened(self, trace: Trace, rows: Array) -> Array:
+        """Return ``rows`` whitened, of a trace as if it were alone."""
         white = self.robust[:, None] * self.noise.whiten(trace.index, rows)
         terms = self.robust[:, None] * self.noise.whiten(trace.index, self.nuisance)
         return without_nuisance(terms, white)
@@ -94,7 +105,8 @@ def learnt(
         settled(t, r, w.nuisance) for t, r, w in zip(traces, residuals, last, strict=True)
     ]
     noises = estimate([t.index for t in traces], left, floor=NOISE_FLOOR)
+    firing = together([t.index for t in traces], left, noises)
     return tuple(
-        Weights.of(t, noise, drift, r)
+        Weights.of(t, noise, drift, r, firing)
         for t, noise, r in zip(traces, noises, residuals, strict=True)
     )
