@@ -65,7 +65,7 @@ class Weights:
 
     def apply(self, trace: Trace, rows: Array) -> Array:
         """Return ``rows`` (n, ...) of the trace whitened and weighted."""
-        return self.whitened(trace, rows) / np.sqrt(self.together.factor)
+        return np.asarray(self.whitened(trace, rows) / np.sqrt(self.together.factor))
 
     def whitened(self, trace: Trace, rows: Array) -> Array:
         """Return ``rows`` whitened, of a trace as if it were alone."""

@@ -278,4 +278,4 @@ def _trial(
     laid = g.kept[0] * w
     if stretch.source is not None:
         laid[stretch.source] += g.before[0]
-    return -step * laid
+    return np.asarray(-step * laid)

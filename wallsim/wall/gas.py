@@ -13,6 +13,7 @@ that was not clean, or a deposit that comes off, is in `wallsim.wall.deposit`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,7 +111,7 @@ class WallParameters:
 
     def with_vector(self, values: Array) -> WallParameters:
         """Return the parameters of the same sizes with other ``values``."""
-        fields = {
+        fields: dict[str, Any] = {
             name: values[s] if np.ndim(getattr(self, name)) else float(values[s.start])
             for name, s in self.slots().items()
         }
