@@ -57,3 +57,6 @@ def test_leaving_is_told_with_draws_times_and_metal():
     assert not_assessed(every, "steel") == (
         "not assessed: all 2 draws leave the table of steel, which ends at 1200 °C, the estimate "
         "at 1.5 s")
+    first = Followed.of(track([300.0, 1373.15, 1573.15], [300.0, 700.0, 900.0]), END)
+    assert not_assessed(first, "steel") == (
+        "not assessed: the estimate leaves the table of steel, which ends at 1200 °C, at 1.5 s")

@@ -101,4 +101,4 @@ def not_assessed(followed: Followed, metal: str) -> str:
     who = f"all {lost.size} draws leave" if lost.all() and lost.size > 1 else "the estimate leaves"
     at = f" at {when:.1f} s" if np.isfinite(when) else " in an earlier firing"
     return (f"not assessed: {who} the table of {metal}, which ends at "
-            f"{followed.end - ZERO_CELSIUS:.0f} °C{', the estimate' if lost.all() else ''}{at}")
+            f"{followed.end - ZERO_CELSIUS:.0f} °C,{' the estimate' if lost.all() else ''}{at}")
