@@ -138,7 +138,8 @@ def case_text() -> str:
         if table.startswith(("[blend.D5_1p5]", "[blend.HMDSO]")):
             continue
         kept.append(table)
-    return "\n".join(kept)
+    even = 'azimuthal_scatter = "0 %"'
+    return "\n".join(kept).replace(even, 'azimuthal_scatter = "2 %"')
 
 
 def outcome(seed: int, kind: str = "") -> dict[str, list[tuple[float, bool, float]]]:
