@@ -6,6 +6,9 @@ from typing import Any
 
 from wallsim.rounding import interval_text
 
+NEXT_TO_NONE = 0.1
+"""Share below which a deposit claimed to be there, or to have come off, as good as was not."""
+
 
 def shedding_lines(document: dict[str, Any]) -> list[dict[str, str]]:
     """Return a line for each firing with a deposit left by another, or lost, or maybe lost."""
@@ -13,14 +16,24 @@ def shedding_lines(document: dict[str, Any]) -> list[dict[str, str]]:
     for run, entry in document["runs"].items():
         found, suspected = entry.get("deposit"), entry.get("shedding_suspected")
         if found and found["left_by"]:
-            share = interval_text(found["retained_fraction"], 100.0)
-            out.append({"level": "note", "text": f"{run} began with {share} % of the deposit that "
-                                                 f"{found['left_by']} left."})
+            retained = found["retained_fraction"]
+            text = (f"{run} began with {interval_text(retained, 100.0)} % of the deposit that "
+                    f"{found['left_by']} left.")
+            out.append(_claimed(text, retained, "its bore was as good as clean, against `start`"))
         if found and found["shedding"]:
-            out.append({"level": "note", "text": _lost(run, found["shedding"])})
+            lost = found["shedding"]["lost_fraction"]
+            text = _lost(run, found["shedding"])
+            out.append(_claimed(text, lost, "hardly anything came off, against `shed`"))
         if suspected:
             out.append({"level": "bad", "text": _suspected(run, suspected)})
     return out
+
+
+def _claimed(text: str, share: dict[str, Any], against: str) -> dict[str, str]:
+    """Return the line of a share that the case claims; a warning where the logs find none."""
+    if share["high"] is None or share["high"] >= NEXT_TO_NONE:
+        return {"level": "note", "text": text}
+    return {"level": "warning", "text": f"{text} By the logs {against} in the case file."}
 
 
 def _lost(run: str, shedding: dict[str, Any]) -> str:
