@@ -123,8 +123,10 @@ class Misfit:
         r, J = zip(*(row.in_z(self.unknowns.prior.root) for row in self.rows), strict=True)
         return np.concatenate(r), np.vstack(J)
 
-    def be_at(self, z: Array, drift: float | None = None) -> None:
-        """March at ``z`` unless that was the last point; `run_rows` explains ``drift``."""
+    def be_at(
+        self, z: Array, drift: float | None = None, spread: Array | None = None
+    ) -> None:
+        """March at ``z`` unless that was the last point; `run_rows` explains the others."""
         x = self.unknowns.prior.x(z)
         if drift is None and self.x.size and np.allclose(x, self.x, rtol=1e-12, atol=0.0):
             return
@@ -132,7 +134,8 @@ class Misfit:
             wall, slope = self.builder.at(x)
             weights = [self.weights[run.name] for run in self.runs]
             rows = tuple(self.executor.map(
-                run_rows, self.runs, weights, repeat(x), repeat(wall), repeat(slope), repeat(drift)
+                run_rows, self.runs, weights, repeat(x), repeat(wall), repeat(slope),
+                repeat(drift), repeat(spread),
             ))
         except (TableRangeError, ConvergenceError, ValueError) as error:
             raise Refused(str(error)) from error
@@ -147,12 +150,17 @@ class Misfit:
         self.rows, self.x = rows, x
         self.weights = {run.name: row.weights for run, row in zip(self.runs, rows, strict=True)}
 
-    def learn(self, z: Array) -> Array:
+    def learn(self, z: Array, J: Array | None = None) -> Array:
         """Learn at ``z`` the residual models and the scatter between firings, and keep them.
 
+        ``J`` is the Jacobian at a fit's end, from which what it took for signal is known.
         Returns ``z`` in the coordinates of the prior so changed.
         """
-        self.be_at(z, self.drift)
+        spread = None
+        if J is not None:
+            values, vectors = np.linalg.eigh(covariance(J)[0])
+            spread = self.unknowns.prior.root @ (vectors * np.sqrt(np.maximum(values, 0.0)))
+        self.be_at(z, self.drift, spread)
         self.unknowns = learnt(self.unknowns, z, *self.of_readings())
         return self.unknowns.prior.z(self.x)
 
@@ -191,7 +199,11 @@ def estimate_jointly(
                 unknowns, resolution, _models(campaign, unknowns, resolution), executor, misfit.work
             )
         z = misfit.learn(first.z)
-        last = solve(misfit, z, tolerance=3e-2, most=ALL_PASSES - done, report=told("fitting"))
+        near = solve(misfit, z, tolerance=1.0, most=ALL_PASSES - done, report=told("fitting"))
+        done += near.evaluations
+        z = misfit.learn(near.z, near.J)
+        last = solve(misfit, z, tolerance=3e-2, most=max(ALL_PASSES - done, 1),
+                     report=told("fitting with the noise that it leaves"))
     except Refused as error:
         if isinstance(error.__cause__, TableRangeError):
             raise error.__cause__ from None

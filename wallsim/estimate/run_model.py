@@ -336,18 +336,20 @@ class RunRows:
 
 def run_rows(
     run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None,
-    drift: float | None = None,
+    drift: float | None = None, spread: Array | None = None,
 ) -> RunRows:
     """Return the whitened residuals and Jacobian of one firing at ``x``, compressed.
 
     Where the standard deviation of a ``drift`` [K] is given the residual models are learnt from
-    the residuals at ``x`` first, those of ``weights`` being the last known.
+    the residuals at ``x`` first, those of ``weights`` being the last known; ``spread spread^T``
+    is the covariance of the unknowns, if known.
     """
     model = readings(run, x, wall, slope, derivatives=True)
     assert model.dT_dx is not None
     residuals = tuple(T - t.T for T, t in zip(model.T, run.traces, strict=True))
     if drift is not None:
-        weights = learnt(run.traces, residuals, weights, drift)
+        moved = None if spread is None else tuple(J @ spread for J in model.dT_dx)
+        weights = learnt(run.traces, residuals, weights, drift, moved)
     blocks = []
     for r, J, trace, w in zip(residuals, model.dT_dx, run.traces, weights, strict=True):
         blocks.append(w.apply(trace, np.column_stack((J, r))))

@@ -88,8 +88,15 @@ def nuisance_terms(trace: Trace, noise: Noise, drift: float) -> Array:
 def settled(trace: Trace, residuals: Array, terms: Array) -> Array:
     """Return the residuals less the offset and drift that fit them best [K]."""
     rows = np.vstack((terms, np.eye(terms.shape[1])))
-    rhs = np.concatenate((residuals, np.zeros(terms.shape[1])))
+    rhs = np.concatenate((residuals, np.zeros((terms.shape[1], *residuals.shape[1:]))))
     return residuals - terms @ np.linalg.lstsq(rows, rhs, rcond=None)[0]
+
+
+def _taken(trace: Trace, moved: Array, last: Weights) -> Array:
+    """Return the root of the covariance of what was fitted to a trace, offset and drift too [K]."""
+    white = last.noise.whiten(trace.index, last.nuisance)
+    own = np.linalg.cholesky(np.linalg.inv(np.eye(white.shape[1]) + white.T @ white))
+    return np.column_stack((settled(trace, moved, last.nuisance), last.nuisance @ own))
 
 
 def assumed(traces: tuple[Trace, ...], drift: float) -> tuple[Weights, ...]:
@@ -98,13 +105,24 @@ def assumed(traces: tuple[Trace, ...], drift: float) -> tuple[Weights, ...]:
 
 
 def learnt(
-    traces: tuple[Trace, ...], residuals: tuple[Array, ...], last: tuple[Weights, ...], drift: float
+    traces: tuple[Trace, ...], residuals: tuple[Array, ...], last: tuple[Weights, ...],
+    drift: float, moved: tuple[Array, ...] | None = None,
 ) -> tuple[Weights, ...]:
-    """Return the residual model of each trace of a firing, from its residuals [K]."""
+    """Return the residual model of each trace of a firing, from its residuals [K].
+
+    Parameters
+    ----------
+    moved : tuple of Array, shape (n, k), or None
+        Covariance of each trace's readings by that of the unknowns is ``moved moved^T`` [K]; None
+        if it is not known yet.
+    """
     left = [
         settled(t, r, w.nuisance) for t, r, w in zip(traces, residuals, last, strict=True)
     ]
-    noises = estimate([t.index for t in traces], left, floor=NOISE_FLOOR)
+    taken = None if moved is None else [
+        _taken(t, m, w) for t, m, w in zip(traces, moved, last, strict=True)
+    ]
+    noises = estimate([t.index for t in traces], left, floor=NOISE_FLOOR, taken=taken)
     firing = together([t.index for t in traces], left, noises)
     return tuple(
         Weights.of(t, noise, drift, r, firing)

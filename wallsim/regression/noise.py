@@ -113,8 +113,16 @@ class Noise:
         return n / max(self.process.memory, 1.0)
 
 
-def estimate(index: Sequence[Index], residuals: Sequence[Array], *, floor: float) -> list[Noise]:
+def estimate(
+    index: Sequence[Index], residuals: Sequence[Array], *, floor: float,
+    taken: Sequence[Array] | None = None,
+) -> list[Noise]:
     """Return the residual model of each trace of a run, robust against outliers.
+
+    A fit takes for signal what of the noise looks like it, and that is slow. So residuals lack
+    variance, and correlation most of all: by as much as the fit's own uncertainty of the readings.
+    That is given back (the expectation step of Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39,
+    1, with the fitted unknowns as what is not observed).
 
     Parameters
     ----------
@@ -124,27 +132,38 @@ def estimate(index: Sequence[Index], residuals: Sequence[Array], *, floor: float
         [K].
     floor : float
         Least standard deviation [K].
+    taken : sequence of Array, shape (n, k), or None
+        Of each trace: the readings' covariance by what was fitted is ``taken taken^T`` [K].
     """
     sds, scaled = [], []
-    for r in residuals:
+    for i, r in enumerate(residuals):
         spread = max(1.4826 * float(np.median(np.abs(r))), 1e-9)
-        clipped = np.clip(r, -3.0 * spread, 3.0 * spread)
-        sds.append(max(float(np.sqrt(np.mean(clipped**2))), floor))
-        scaled.append(clipped / np.sqrt(np.mean(clipped**2) + 1e-18))
-    process = Autoregression.of(_correlation(index, scaled), sum(r.size for r in scaled))
+        columns = np.clip(r, -3.0 * spread, 3.0 * spread)[:, None]
+        if taken is not None:
+            columns = np.column_stack((columns, taken[i]))
+        sd = float(np.sqrt(np.sum(columns**2) / r.size))
+        sds.append(max(sd, floor))
+        scaled.append(columns / (sd + 1e-9))
+    process = Autoregression.of(_correlation(index, scaled), sum(r.size for r in residuals))
     return [Noise(sd, process) for sd in sds]
 
 
 def _correlation(index: Sequence[Index], series: Sequence[Array]) -> Array:
-    """Return the autocorrelation pooled over series of unit variance, lags 0, 1, ..."""
-    shortest = min(r.size for r in series)
+    """Return the autocorrelation pooled over series of unit variance, lags 0, 1, ...
+
+    Parameters
+    ----------
+    series : sequence of Array, shape (n, k)
+        Their columns add up.
+    """
+    shortest = min(len(r) for r in series)
     sums = np.zeros(max(2, min(LONGEST_MEMORY, shortest // 4) + 1))
-    total = sum(float(r @ r) for r in series)
+    total = sum(float(np.vdot(r, r)) for r in series)
     for where, r in zip(index, series, strict=True):
-        even = np.zeros(int(where[-1] - where[0]) + 1)
+        even = np.zeros((int(where[-1] - where[0]) + 1, r.shape[1]))
         even[where - where[0]] = r
         for lag in range(sums.size):
-            sums[lag] += even[lag:] @ even[: even.size - lag]
+            sums[lag] += np.vdot(even[lag:], even[: len(even) - lag])
     return sums / total
 
 
