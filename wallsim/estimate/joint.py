@@ -4,8 +4,9 @@
 
 ``z`` are the unknowns in coordinates of unit-normal prior. A first pass, on a coarse mesh and with
 an assumed residual model, finds the neighbourhood. There the resolution is chosen, and the
-residuals give each trace's noise, correlation and robust weights; a second pass ends the fit with
-these held.
+residuals give each trace's noise, correlation and robust weights. With these a second pass comes
+near the end; there they are learnt once more, with what the fit took for signal given back, and
+held while the last pass ends the fit.
 """
 
 from __future__ import annotations
