@@ -204,7 +204,7 @@ def estimate_jointly(
         done += near.evaluations
         z = misfit.learn(near.z, near.J)
         last = solve(misfit, z, tolerance=3e-2, most=max(ALL_PASSES - done, 1),
-                     report=told("fitting with the noise that it leaves"))
+                     report=told("fitting"))
     except Refused as error:
         if isinstance(error.__cause__, TableRangeError):
             raise error.__cause__ from None
