@@ -48,7 +48,7 @@ def law_rows(document: Document) -> list[dict[str, Any]]:
             "blend": name,
             "laws": [
                 {
-                    "law": law["law"] + (" (fit)" if law["fitted"] else ""),
+                    "law": _named(law["law"]) + (" (fit)" if law["fitted"] else ""),
                     "difference": _difference(law),
                     "weight": fixed(law.get("weight"), 2),
                     "left_out": fixed(law.get("left_out_rms"), 2),
@@ -64,7 +64,11 @@ def law_rows(document: Document) -> list[dict[str, Any]]:
 def law_text(deposit: Document) -> str:
     """Return the growth law of a deposit, or those that its resistance is averaged over."""
     over = (deposit.get("growth_laws") or {}).get("averaged_over")
-    return " or ".join(over) if over else str(deposit.get("law") or "-")
+    return " or ".join(_named(law) for law in over or [deposit.get("law") or "-"])
+
+
+def _named(law: str) -> str:
+    return "another shape" if law == "general" else law
 
 
 def _difference(law: Document) -> str:
