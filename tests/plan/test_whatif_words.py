@@ -87,3 +87,15 @@ def test_measurable_beyond_the_table_without_strength_and_prior_only():
     (2, 0, "0; 1"), (5, 0, "0; 1; 2; and 2 more"), (5, 5, "all 5 firings"), (2, 2, "0; 1")])
 def test_long_lists_are_cut(n, of, words):
     assert listed([str(i) for i in range(n)], of) == words
+
+
+def test_a_deposit_that_grows_longer_than_logged_and_a_burn_too_long_are_warned_of():
+    lines = said(firing("as it is", time(11.0, 9.5, 12.5)),
+                 firing("long", time(80.0, 78.0, 82.0), burn_s=75.0, longest_burn_logged_s=12.0))
+    warned = [text for level, text in lines if level == "warning"]
+    assert any("beyond the longest burn logged (12.0 s)" in text and text.endswith(": long.")
+               for text in warned)
+    assert any(text == "Beyond the range of validity, burns of up to 60 s: long."
+               for text in warned)
+    assert not [text for _, text in said(firing("as it is", time(11.0, 9.5, 12.5)))
+                if "logged" in text or "validity" in text]

@@ -61,3 +61,18 @@ def test_nothing_is_good_in_a_fit_that_did_not_converge():
     assert [line["level"] for line in verdict(doc)] == ["good"]
     doc["fit"] = FIT | {"converged": False}
     assert [line["level"] for line in verdict(doc)] == ["bad", "note"]
+
+
+def test_what_rests_on_growth_alone_is_not_good():
+    R = {"estimate": 1e-4, "low": 0.9e-4, "high": 1.1e-4}
+    deposit = {"identifiable": True, "upper_limit_only": False, "reason": "", "at_s": 4.0,
+               "mean_resistance_m2K_W": R, "heat_load_removed": R, "dominated_by": [],
+               "law": "linear"}
+    doc = document(a=1) | {"blends": {"b": {"deposit": deposit}}}
+    for run in doc["runs"].values():
+        run["blend"] = "b"
+    levels = [line["level"] for line in verdict(doc)]
+    assert levels == ["warning", "warning", "note"]
+    assert verdict(doc)[-1]["text"] == (
+        "b: linear growth, as the case states, was not held against the logs; --laws does that."
+    )

@@ -68,7 +68,7 @@ def campaign():
         ("gas temperature, shared", "D5_3",
          "measure or calculate the gas temperature better (stated to 110 K)"),
         ("wall thickness", "D5_3", "measure the wall (stated to 0.06 mm)"),
-        ("growth law of D5_3", "D5_3", "a firing of D5_3 of another length (so far 12.0 s)"),
+        ("growth law of D5_3", "D5_3", "a firing of D5_3 shorter or longer than 12.0 s"),
         ("pressure exponent", "D5_3", "a bare firing at 3.75 bar abs, as D5_3"),
         ("head end", "D5_3", "insulate the head end"),
         ("something new", "D5_3", ""),

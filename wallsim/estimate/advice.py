@@ -50,7 +50,7 @@ def advice(cause: str, campaign: Campaign, blend: str) -> str:
         return f"a bare firing at {1e-5 * sum(mean) / len(mean):.2f} bar abs, as {blend}"
     if cause == f"growth law of {blend}":
         burns = sorted({f"{f.burn:.1f}" for f in _of(campaign, blend)}, key=float)
-        return f"a firing of {blend} of another length (so far {', '.join(burns)} s)"
+        return f"a firing of {blend} shorter or longer than {', '.join(burns)} s"
     return next((text for key, text in _ALWAYS.items() if cause.startswith(key)), "")
 
 

@@ -32,16 +32,21 @@ def pulled_both_ways(pulled: list[dict[str, Any]]) -> str:
     )
 
 
+def on_growth_alone(document: dict[str, Any]) -> list[str]:
+    """Return the blends whose deposits are told by their growth only, no firing being bare."""
+    deposits = {name: blend["deposit"] for name, blend in document["blends"].items()}
+    bare = any(deposits.get(run.get("blend")) is None for run in document["runs"].values())
+    return [] if bare else [name for name, d in deposits.items() if has_value(d)]
+
+
 def _growth_alone(document: dict[str, Any]) -> list[str]:
     """Return a line if deposits are told by their growth only, no firing being bare.
 
     A simulated aluminium campaign whose gas warmed up along the tube, stated as uniform, gave a
     resistance 48 % too high with the truth outside its interval, and nothing else told of it.
     """
-    deposits = {name: blend["deposit"] for name, blend in document["blends"].items()}
-    told = [name for name, deposit in deposits.items() if has_value(deposit)]
-    bare = any(deposits.get(run.get("blend")) is None for run in document["runs"].values())
-    if bare or not told:
+    told = on_growth_alone(document)
+    if not told:
         return []
     return [
         f"{', '.join(told)}: no firing is bare, so the resistance rests on its growth while "

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from wallsim.estimate.cautions import cautions, pulled_both_ways
+from wallsim.estimate.cautions import cautions, on_growth_alone, pulled_both_ways
 from wallsim.estimate.missed import correlated_traces, missed_traces, together_lines
 from wallsim.estimate.shedding_words import shedding_lines
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.rounding import interval_text, upper_limit_text
 
 MANY = 4
+STATED = ("constant", "linear", "saturating")
 ODD_FIRING = 5.0
 """Stated scatters between firings beyond which a heating factor is no scatter."""
 
@@ -22,9 +23,11 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     fit = document["fit"]
     if not fit["converged"]:
         lines.append(_line("bad", "The fit did not converge; no number below can be relied on."))
+    doubtful = on_growth_alone(document)
     for name, blend in document["blends"].items():
         if blend["deposit"] is not None:
-            lines.append(_deposit(name, blend["deposit"]))
+            line = _deposit(name, blend["deposit"])
+            lines.append(line | {"level": "warning"} if name in doubtful else line)
     lines.extend(_growth(document))
     lines.extend(shedding_lines(document))
     lines.extend(cautions(document))
@@ -100,6 +103,11 @@ def _growth(document: dict[str, Any]) -> list[dict[str, str]]:
     said: dict[tuple[str, str], list[str]] = {}
     for name, blend in document["blends"].items():
         found = (blend["deposit"] or {}).get("growth_laws")
+        law = (blend["deposit"] or {}).get("law")
+        if not found and law in STATED:
+            text = (f"{law} growth, as the case states, was not held against the logs; "
+                    "--laws does that")
+            said.setdefault(("note", text), []).append(name)
         if found:
             level = "warning" if found["contradicted"] else "note"
             text = found["text"]

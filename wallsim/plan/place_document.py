@@ -185,8 +185,13 @@ def _how_long(document: Document, first: Document) -> str:
         lines.append(f"Of the burns looked at{bound}, {best['burn_s']:.3g} s gives the smallest "
                      f"interval ({shown(best['half_widths'][0], first['unit'])}).")
     least = next((r for r in rows if goal and r["half_widths"][0] <= goal), None)
-    if least is not None:
+    if least is not None and least in below:
         lines.append(f"{least['burn_s']:.3g} s is enough for {shown(goal, first['unit'])}.")
+    elif least is not None:
+        lines.append(
+            f"None of them reaches {shown(goal, first['unit'])}: {least['burn_s']:.3g} s would, "
+            f"with the bare bore at {least['bore_peak_K'] - ZERO_CELSIUS:.0f} °C."
+        )
     if limit and limit["time_s"] is not None and limit["time_hotter_s"] is not None:
         within = BURN_MARGIN * limit["time_hotter_s"]
         lines.append(

@@ -28,8 +28,9 @@ FEWEST = 12
 LAGS = (0.02, 0.1, 0.3, 1.0, 3.0)
 HOTTER = 1.3
 MOST_REPEATS = 6
-NO_CAUSE = ("deposit of", "growth law", "gas-side coefficient along the tube")
+NO_CAUSE = ("deposit of", "gas-side coefficient along the tube")
 HOW = {
+    "growth law": "state its growth, if that is known; firings of other lengths, shorter or longer",
     "wall thickness": "measure the wall",
     "heat capacity of the wall": "weigh the tube, and a certificate of its metal",
     "conductivity of the wall": "a certificate, or a measurement",

@@ -20,7 +20,7 @@ from wallsim.plan.draws import Knowledge
 from wallsim.plan.followed import Followed
 from wallsim.plan.predict import straight_tube
 from wallsim.plan.strength import DISCLAIMER
-from wallsim.plan.whatif_answers import COOL_DOWN, Part, read_off
+from wallsim.plan.whatif_answers import COOL_DOWN, LONGER, Part, read_off
 from wallsim.plan.whatif_file import Change, WhatIf
 from wallsim.plan.whatif_measure import TOLD, Stand
 from wallsim.plan.whatif_model import Base, ChangedFiring, Start
@@ -69,8 +69,8 @@ def answer(
         rows.extend(part)
         if told:
             told(len(rows), len(every))
-    for row, label in zip(rows, labels(every), strict=True):
-        row["label"] = label
+    for row, change, label in zip(rows, every, labels(every), strict=True):
+        row["label"], row["longest_burn_logged_s"] = label, _outgrown(campaign, row, change)
     error = _discretisation(rows, every, [
         Start.of(question, campaign, knowledge, n, 1) for n in (resolution.finer(), resolution)
     ], executor)
@@ -88,6 +88,15 @@ def answer(
     }
     document["verdict"] = verdict(document)
     return document, table(rows)
+
+
+def _outgrown(campaign: Campaign, row: dict[str, Any], change: Change) -> float | None:
+    """Return the longest burn logged of the blend [s] if its deposit grows for longer."""
+    if change.resistance is not None or campaign.case.blends[row["blend"]].deposit is None:
+        return None
+    logged = [f.burn for f in campaign.firings if f.blend.name == row["blend"]]
+    longer = bool(logged) and row["burn_s"] * row["firings"] > LONGER * max(logged)
+    return max(logged) if longer else None
 
 
 def _measuring(stand: Stand, rows: list[dict[str, Any]]) -> dict[str, Any]:

@@ -14,6 +14,8 @@ Document = dict[str, Any]
 
 AS_FIRED = "as in the campaign"
 NAMED = 3
+LONGEST_VALID = 60.0
+"""Burns that the model is meant for [s]."""
 WORDS: Mapping[str, tuple[str, float, float]] = {
     "wall": ("{:.4g} mm wall", 1e3, 0.0),
     "bore": ("{:.4g} mm bore", 1e3, 0.0),
@@ -58,6 +60,7 @@ def verdict(document: Document) -> list[dict[str, str]]:
     lines = [
         ("bad", _prior_only(document)), ("note", _longest(firings)), *_lasting(firings),
         ("note", _measurable(firings)), ("warning", _beyond(firings)),
+        ("warning", _unlogged(firings)), ("warning", _too_long(firings)),
         ("warning", _without_strength(firings)),
     ]
     return [{"level": level, "text": text} for level, text in lines if text]
@@ -142,6 +145,25 @@ def _beyond(firings: list[Document]) -> str:
         return ""
     return (f"The wall leaves the table of its metal in {listed(names)}: peaks there read "
             '"more than", and the limit load is not assessed.')
+
+
+def _unlogged(firings: list[Document]) -> str:
+    """Return which firings burn on a deposit longer than any that was logged."""
+    rows = [f for f in firings if f.get("longest_burn_logged_s")]
+    if not rows:
+        return ""
+    logged = " or ".join(f"{s:.1f}" for s in sorted({f["longest_burn_logged_s"] for f in rows}))
+    return (f"R goes on growing by the fitted law beyond the longest burn logged ({logged} s), "
+            "where no log tells it and its interval does not hold that doubt: "
+            f"{listed([f['label'] for f in rows], len(firings))}.")
+
+
+def _too_long(firings: list[Document]) -> str:
+    names = [f["label"] for f in firings if f["burn_s"] > LONGEST_VALID]
+    if not names:
+        return ""
+    return (f"Beyond the range of validity, burns of up to {LONGEST_VALID:.0f} s: "
+            f"{listed(names, len(firings))}.")
 
 
 def _measurable(firings: list[Document]) -> str:
