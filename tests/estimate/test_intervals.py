@@ -133,6 +133,7 @@ def test_curvature_is_good_enough_where_a_deposit_is_well_told(told):
         np.sqrt(np.log1p(0.36)), np.log(R_profile["high"] / R_profile["low"]) / 3.92), rel=0.03)
 
 
+@pytest.mark.slow
 def test_where_the_law_is_open_curvature_is_half_a_standard_deviation_off_at_most(tmp_path):
     """How it grew is an exponential of what is fitted, so the misfit is less of a parabola."""
     fit = Fit(pair(tmp_path, RESISTANCE, "auto"))

@@ -123,6 +123,7 @@ def test_bore_heat_is_the_integral_of_its_flux():
     assert np.trapezoid(rate, record.t) == pytest.approx(record.through_bore[-1], rel=2e-3)
 
 
+@pytest.mark.slow
 def test_grid_and_step_are_fine_enough():
     """Refining everything moves no station by more than 0.1 K in the first 4 s of a burn."""
     campaign = lance()
@@ -167,6 +168,7 @@ def _numbers(text):
     return np.array([[float(cell or "nan") for cell in line.split(",")] for line in lines])
 
 
+@pytest.mark.slow
 def test_one_log_comes_out_again():
     campaign = lance()
     firing = campaign.firings[4]

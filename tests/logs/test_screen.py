@@ -51,6 +51,7 @@ def random_firing(seed: int) -> Firing:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_no_false_alarm_on_two_hundred_healthy_channels():
     count = 0
     for seed in range(60):
