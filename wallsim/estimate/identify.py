@@ -22,6 +22,7 @@ NOTHING = {"estimate": None, "low": None, "high": None}
 """Interval of what is not identifiable."""
 LOOSE_COEFFICIENT = 0.15
 TOLD_APART = 0.5
+BOUNDED = 0.2
 LEARNT = 0.6
 
 
@@ -144,6 +145,12 @@ def _limited(estimates: Sequence[Estimate], blend: str, told: bool) -> Identifia
     told : bool
         Whether the fit's is known to narrow the prior enough.
     """
+    if not estimates[0].converged:
+        return Identifiability(
+            False, False,
+            "the fit did not converge, so that not even an upper limit is known. State the "
+            "deposit's growth, or its gas-side coefficient better",
+        )
     if not told and not _bounds(estimates[0], blend):
         return Identifiability(
             False, False,
@@ -170,9 +177,10 @@ def _limited(estimates: Sequence[Estimate], blend: str, told: bool) -> Identifia
 
 
 def _bounds(estimate: Estimate, blend: str) -> bool:
-    """Return whether the traces narrow what was assumed of a deposit to less than 60 %.
+    """Return whether the traces narrow what was assumed of a deposit.
 
-    Its log standard deviation, or, of one near zero, what it may be at most.
+    Its log standard deviation to less than 60 %; or, of one near zero, what it may be at most to
+    less than a fifth.
     """
     along, prior = AlongTube.of(estimate), estimate.unknowns.prior
     R = log_mean(along.resistance(blend))
@@ -180,7 +188,7 @@ def _bounds(estimate: Estimate, blend: str) -> bool:
     before = float(along.at(prior.mean).resistance(blend).value.mean()) * np.exp(QUANTILE * sd)
     traces = of_traces(estimate, along, blend)
     narrowed = float(R.sd(estimate.covariance)) < LEARNT * sd
-    return bool(np.isfinite(traces.sd) and (narrowed or traces.upper_limit < LEARNT * before))
+    return bool(np.isfinite(traces.sd) and (narrowed or traces.upper_limit < BOUNDED * before))
 
 
 def _grows(estimate: Estimate, blend: str) -> bool:
