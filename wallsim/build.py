@@ -23,7 +23,6 @@ from wallsim.logs import find_events, read_log, screen_channels
 from wallsim.logs.cadence import scans_of
 from wallsim.logs.events import is_up
 from wallsim.logs.model import Channel, Events, Log
-from wallsim.logs.plateau import course
 from wallsim.plausibility import mistaken_readings, slips
 
 if TYPE_CHECKING:
@@ -32,7 +31,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 BLOCK = 0.1
-PRESSURE_BIN = 0.5
+PRESSURE_BIN = 1.0
 EDGE = 0.15
 UNEVEN_START = 6.0
 
@@ -349,7 +348,7 @@ def _trace(
 def _plateau_history(
     t: Array, absolute: Array, events: Events, burn: float
 ) -> tuple[Array, Array]:
-    """Return the pressure while burning without the tap's noise, its level that of the plateau."""
+    """Return the pressure while burning in bins, its level that of the events' plateau."""
     inside = (t > EDGE) & (t < burn - EDGE) & np.isfinite(absolute)
     if inside.sum() < 3:
         return np.array([0.0, burn]), np.full(2, events.plateau)
@@ -359,8 +358,7 @@ def _plateau_history(
     bins = np.unique(which)
     time = np.array([t[inside][which == b].mean() for b in bins])
     p = np.array([np.mean(absolute[inside][which == b]) for b in bins])
-    counts = np.array([np.count_nonzero(which == b) for b in bins])
-    return time, course(time, p, counts) * events.plateau / np.median(absolute[inside])
+    return time, p * events.plateau / np.median(absolute[inside])
 
 
 def _pressure_share(case: Case, log: Log, events: Events) -> Array:
