@@ -115,7 +115,7 @@ def _run_fit(case: Any, quiet: bool, ways: dict[str, Any]) -> Any:
         traces = sum(len(firing.traces) for firing in campaign.firings)
         size = len(Unknowns.of(campaign).prior.names)
         tell(f"fitting {_many(len(case.runs), 'run')}, {_many(traces, 'trace')}, {size} unknowns",
-             "half a minute for eight runs")
+             "about a minute for eight runs")
 
         def told(stage: str, evaluation: int, misfit: float) -> None:
             state = f"evaluation {evaluation}, misfit {misfit:.4g}"

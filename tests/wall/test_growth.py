@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from wallsim.wall.growth import AS_GOOD_AS_LINEAR, clock, grown, grown_each
+from wallsim.wall.growth import AS_GOOD_AS_LINEAR, clock, grown
 
 TIMES = np.linspace(0.0, 1.5, 31)
 
@@ -65,11 +65,3 @@ def test_nothing_jumps_where_the_formula_gives_way():
     at = 0.5 * AS_GOOD_AS_LINEAR
     below, above = growth("general", 0.999 * at, 0.0), growth("general", 1.001 * at, 0.0)
     np.testing.assert_allclose(below, above, atol=1e-7)
-
-
-def test_many_shapes_at_once_are_as_one_by_one():
-    shapes = np.array([[-9.0, -1.0, 0.0, 0.9, 12.0], [0.3, -0.4, 0.0, 0.1, -0.2]])
-    for law in ("none", "constant", "linear", "saturating", "general"):
-        for s in (0.0, 0.4, 1.2, 9.0):
-            one_by_one = [grown(law, s, shape)[0] for shape in shapes.T]
-            np.testing.assert_allclose(grown_each(law, s, shapes), one_by_one, rtol=1e-9)

@@ -22,8 +22,10 @@ NOTHING = {"estimate": None, "low": None, "high": None}
 """Interval of what is not identifiable."""
 LOOSE_COEFFICIENT = 0.15
 TOLD_APART = 0.5
-BOUNDED = 0.2
 LEARNT = 0.6
+"""Share of the prior's log standard deviation that traces leave of a deposit they bound."""
+BOUNDED = 0.2
+"""Upper limit over the prior's own, below which a deposit near zero is bounded."""
 
 
 @dataclass(frozen=True, slots=True)

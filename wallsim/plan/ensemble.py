@@ -16,7 +16,7 @@ from scipy.linalg import lapack
 
 from wallsim.errors import ConvergenceError
 from wallsim.wall.gas import GasSide, WallParameters
-from wallsim.wall.growth import grown_each
+from wallsim.wall.growth import grown
 from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import GAMMA, Schedule
@@ -107,7 +107,8 @@ class Ensemble:
         """Return the growth of the deposit at ``t`` [s]; shape (n_draws,)."""
         gas = self.surfaces.gas
         s = (gas.deposit_age + min(t, gas.burn)) / gas.t_ref
-        return grown_each(gas.law, s, self.p[self.slots["growth_shape"]])
+        shapes = self.p[self.slots["growth_shape"]].T
+        return np.array([grown(gas.law, s, shape)[0] for shape in shapes])
 
     def resistance(self, t: float) -> Array:
         """Return R at the bore nodes at ``t`` [s]; shape (m, n_draws), or (m, 1) if bare."""

@@ -82,27 +82,3 @@ def grown(law: Law, s: float, shape: Array) -> tuple[float, Array]:
     g = float(-np.expm1(-x * u) / whole)
     of_c *= (u * late - g * end) / whole
     return g, np.array([of_c, 0.0]) + x * late / whole * of_shape
-
-
-def grown_each(law: Law, s: float, shapes: Array) -> Array:
-    """Return the growth at ``s`` for each of many shapes, as `grown`.
-
-    Parameters
-    ----------
-    shapes : Array, shape (2, n)
-
-    Returns
-    -------
-    Array, shape (n,)
-    """
-    if law not in ("saturating", "general"):
-        return np.full(shapes.shape[1], grown(law, s, np.zeros(2))[0])
-    x = 2.0 * np.sinh(np.clip(shapes[0], *FARTHEST))
-    x = np.where(np.abs(x) > AS_GOOD_AS_LINEAR, x, AS_GOOD_AS_LINEAR)
-    m = np.exp(shapes[1])
-    u = max(s, 0.0) ** (m if s <= 1.0 else np.minimum(m, 1.0))
-    if s > 1.0:
-        u = np.where(m > 1.0, 1.0 + m * (s - 1.0), u)
-        falling = np.minimum(x, -AS_GOOD_AS_LINEAR)
-        u = np.where(x > 0.0, u, 1.0 - np.log1p(-falling * (u - 1.0)) / falling)
-    return np.asarray(np.expm1(-x * u) / np.expm1(-x))
