@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -23,7 +24,7 @@ from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.next_file import NewBlend, load_next
-from wallsim.plan.next_model import Outlook, run_of
+from wallsim.plan.next_model import Outlook, lasting, run_of
 from wallsim.plan.next_response import Response, _columns
 from wallsim.plan.next_study import settled
 from wallsim.plan.next_words import mixture
@@ -183,6 +184,7 @@ def test_repeats_are_as_many_firings_stacked_each_with_its_own_scatter():
     ({"above": "100 mm"}, "decision.above: 'mm' is not a unit of the kind"),
     ({"more": 'confidence = "40 %"'}, "decision.confidence: must be above 0.5"),
     ({"new": 'like = "r9"\n'}, 'firing.like: no such run (got "r9")'),
+    ({"new": 'burn = "900 s"\n'}, "firing.burn: must be 60 s or less"),
     ({"new": 'blends = ["wet"]\n'}, 'firing.blends[1]: no such fired blend (got "wet")'),
     ({"new": "blends = []\n"}, "firing.blends: leaves nothing to choose from"),
     ({"new": '[new]\nsilicon = "2 %"\n'}, "new.silicon: must be a pair"),
@@ -257,7 +259,9 @@ def fitted(tmp_path_factory):
     bad = [{"level": "bad", "text": "a bad trace"}]
     said = {"blends": blends, "verdict": bad, "fit": {"converged": True}}
     (folder / "fit" / "result.json").write_text(json.dumps(said))
-    return path, log_mean(AlongTube.of(fit).resistance("dosed")).interval(fit.covariance)
+    along = AlongTube.of(fit)
+    earlier = float(along.growth("dosed", np.array([2.0])).value[0])
+    return path, log_mean(along.resistance("dosed")).interval(fit.covariance), earlier
 
 
 @pytest.fixture(scope="module")
@@ -271,6 +275,40 @@ def test_the_decision_starts_from_the_interval_of_the_fit(fitted, answer):
     assert now["mean_resistance_m2K_W"] == pytest.approx(R, rel=1e-6)
     sd = np.log(R["high"] / R["low"]) / (2.0 * norm.ppf(0.975))
     assert now["chance_above"] == pytest.approx(norm.cdf(np.log(R["estimate"] / 1.2e-4) / sd))
+
+
+def test_all_burn_as_long_as_stated_and_R_is_that_at_the_end(fitted, answer, tmp_path):
+    text = fitted[0].read_text().replace("campaign", str(fitted[0].parent / "campaign"))
+    (tmp_path / "next.toml").write_text(text.replace("[firing]", '[firing]\nburn = "2 s"'))
+    short = wallsim.next_firing(tmp_path, fitted[0].parent / "fit", executor=Here()).document
+    assert short["firing"]["burn_s"] == 2.0
+    assert answer.document["firing"]["burn_s"] == pytest.approx(4.0, abs=0.1)
+    now = [d["decision"]["now"]["mean_resistance_m2K_W"] for d in (short, answer.document)]
+    assert now[0]["estimate"] == pytest.approx(fitted[2], rel=1e-2)
+    tells = [{row["blend"]: row["steps"][0]["narrower_by"] for row in d["candidates"]}
+             for d in (short, answer.document)]
+    assert tells[0] != tells[1]
+    [words] = [a["text"] for a in short["answers"] if a["question"] == "At which burn?"]
+    assert words == "All firings to come, and every R, are for a burn of 2 s."
+    assert "above 120 mm²K/W after a burn of 2 s" in short["answers"][0]["text"]
+    [words] = [a["text"] for a in answer.document["answers"] if a["question"] == "At which burn?"]
+    assert "the longest logged with a deposit" in words
+
+
+def test_a_longer_burn_keeps_the_record_after_shutdown_and_what_was_lost_stays_lost(fitted):
+    campaign = load_campaign(load_next(fitted[0]).case)
+    whole = campaign.firings[1]
+    n = int(np.searchsorted(whole.traces[0].t, 2.0))
+    cut = replace(whole.traces[0], index=whole.traces[0].index[:n], t=whole.traces[0].t[:n],
+                  T=whole.traces[0].T[:n])
+    firing = replace(whole, traces=(cut, whole.traces[1]))
+    for burn in (3.0, whole.burn, 7.0):
+        other = lasting(firing, burn)
+        lost, kept = other.traces
+        assert other.end - burn == pytest.approx(whole.end - whole.burn)
+        assert lost.t[-1] == pytest.approx(cut.t[-1], abs=0.1)
+        assert kept.t[-1] == pytest.approx(whole.traces[1].t[-1] + burn - whole.burn, abs=0.2)
+        assert (np.diff(kept.index) == 1).all()
 
 
 def test_more_firings_tell_more_and_mixes_are_no_worse_than_one_blend(answer):

@@ -106,6 +106,8 @@ def _head(study: Study, knowledge: Knowledge, fit: Told) -> Document:
         },
         "firing": {
             "like": question.like, "burn_s": template.burn,
+            "burn_stated": question.burn is not None,
+            "longest_logged_s": {n: knowledge.unknowns.t_ref[n] for n in study.deciding},
             "pressure_Pa": template.events.plateau, "repeats": question.repeats,
             "thermocouples": [t.sensor for t in template.traces],
         },

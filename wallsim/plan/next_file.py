@@ -64,8 +64,12 @@ class FiringKeys(Table):
     """How the next firing is made, and of which blends of the campaign."""
 
     like: Word | None = key(
-        "run whose burn, pressure, record, channels and noise it has", None,
+        "run whose pressure, record after shutdown, channels and noise it has", None,
         like="the first of the decision's blend",
+    )
+    burn: Annotated[Quantity, reader("s", low=1.0, high=60.0, fixed=True)] | None = key(
+        "ignition to shutdown, at whose end R decides", None,
+        like="the longest logged with a deposit",
     )
     repeats: Annotated[int, Field(ge=1, le=6)] = key("most firings to look at", 4)
     blends: list[Word] | None = key("fired blends to choose from", None, like="all")
@@ -136,6 +140,9 @@ class NextQuestion:
         Wanted, that it is settled [-].
     like : str
         Run of the campaign that the next firing is made like.
+    burn : float or None
+        Of the firings to come, at whose end R decides [s]; None for the longest logged burn with a
+        deposit.
     repeats : int
         Most firings to look at.
     fired : tuple of str
@@ -156,6 +163,7 @@ class NextQuestion:
     confidence: float
     chance: float | None
     like: str
+    burn: float | None
     repeats: int
     fired: tuple[str, ...]
     new: tuple[NewBlend, ...]
@@ -202,7 +210,8 @@ def _question(
     scatter = keys.new.scatter if keys.new else Quantity(0.0)
     return NextQuestion(
         path, keys.title or path.absolute().parent.name, case, blend, d.above.value,
-        d.confidence.value, d.chance.value if d.chance else None, like, f.repeats,
+        d.confidence.value, d.chance.value if d.chance else None, like,
+        f.burn.value if f.burn else None, f.repeats,
         tuple(dict.fromkeys(f.blends)) if f.blends is not None else used, new,
         tuple(dict.fromkeys(named)) if named else None, scatter,
     )

@@ -10,7 +10,8 @@ Jacobian ``J`` to ``u``, what differs from firing to firing integrated out, give
 
     g (1 + n M)^-1 g                (Bayesian linear update)
 
-A blend not fired yet has the mean R that `wallsim.plan.next_response` expects.
+A blend not fired yet has the mean R that `wallsim.plan.next_response` expects. All firings to come
+burn equally long, and every R is that at the end of such a burn.
 """
 
 from __future__ import annotations
@@ -23,9 +24,10 @@ from itertools import repeat
 import numpy as np
 from numpy.typing import NDArray
 
-from wallsim.build import Campaign, Firing
+from wallsim.build import Campaign, Firing, Trace
 from wallsim.case.model import ALL
 from wallsim.errors import ConvergenceError, TableRangeError
+from wallsim.estimate.compare import Compared
 from wallsim.estimate.readouts import AlongTube, Readout, log_mean, points_along
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings, run_rows
@@ -49,9 +51,11 @@ def run_of(blend: str) -> str:
 
 
 def extended(question: NextQuestion, campaign: Campaign) -> tuple[Campaign, Firing]:
-    """Return the campaign with one firing to come of every blend, and the one they are like."""
-    template = next(f for f in campaign.firings if f.run.name == question.like)
+    """Return the campaign with one firing to come of every blend, and what all of them are like."""
     case = campaign.case
+    logged = next(f for f in campaign.firings if f.run.name == question.like)
+    template = lasting(logged, question.burn or max(
+        f.burn for f in campaign.firings if f.blend.deposit is not None))
     blends = dict(case.blends)
     for b in question.new:
         blends[b.name] = replace(
@@ -65,6 +69,29 @@ def extended(question: NextQuestion, campaign: Campaign) -> tuple[Campaign, Firi
     return replace(campaign, case=case, firings=(*campaign.firings, *firings)), template
 
 
+def lasting(firing: Firing, burn: float) -> Firing:
+    """Return ``firing`` with another length of the burn [s], its record after shutdown kept.
+
+    What a thermocouple reads is used where it was in the firing: from ignition on, and after
+    shutdown, so one that was lost before shutdown is lost at the same moment.
+    """
+    more, both = burn - firing.burn, min(burn, firing.burn)
+    end = firing.end + more
+
+    def of(trace: Trace) -> Trace:
+        t = (np.arange(int(end / firing.block)) + 0.5) * firing.block
+        then = np.where(t < both, t, np.maximum(t - more, both))
+        kept = np.isin(np.floor(then / firing.block).astype(np.intp), trace.index)
+        index = np.flatnonzero(kept)
+        T = np.interp(then[kept], trace.t, trace.T)
+        return replace(trace, index=index, t=t[kept], T=T,
+                       samples=trace.samples * index.size // trace.index.size)
+
+    events = replace(firing.events, shutdown=firing.events.ignition + burn)
+    return replace(firing, events=events, burn=burn, end=end,
+                   traces=tuple(of(trace) for trace in firing.traces))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
     """The campaign as fitted, and what every firing to come would tell.
@@ -73,7 +100,7 @@ class Outlook:
     ----------
     question : NextQuestion
     template : Firing
-        The one that they are like.
+        What all of them are like but for their blends.
     along : AlongTube
         At ``x_0``, of the campaign with the firings to come.
     root : Array, shape (m, q)
@@ -133,8 +160,8 @@ class Outlook:
         return cls(question, template, along, root, common, response, information, faults)
 
     def mean_resistance(self, blend: str) -> Readout:
-        """Return the mean R of ``blend``; its gradient to the common ``u``."""
-        mean = log_mean(self.along.resistance(blend))
+        """Return the mean R of ``blend`` at the end of the burn; its gradient to the common ``u``."""
+        mean = Compared.of(self.along, blend, self.template.burn, np.array([0])).mean
         return Readout(mean.value, mean.gradient @ self.root[:, self.common], True)
 
     def covariance(self, gradients: Array, firings: Mapping[str, float]) -> Array:
@@ -213,12 +240,21 @@ def _with_new(
 def _weights(
     campaign: Campaign, template: Firing, knowledge: Knowledge, resolution: Resolution
 ) -> tuple[Weights, ...]:
-    """Return the residual model of the traces of the logged firing that those to come are like."""
-    run = RunModel.of(campaign, template, knowledge.unknowns, resolution)
+    """Return the residual model of the traces of firings to come: that of the logged firing.
+
+    Samples that the fit takes for outliers are as frequent, at no moment in particular.
+    """
+    logged = next(f for f in campaign.firings if f.run.name == template.run.name)
+    run = RunModel.of(campaign, logged, knowledge.unknowns, resolution)
     wall, slope = WallBuilder(knowledge.unknowns, resolution).at(knowledge.x)
     drift = campaign.case.fit.drift
     first = assumed(run.traces, drift)
-    return run_rows(run, first, knowledge.x, wall, slope, drift).weights
+    rows = run_rows(run, first, knowledge.x, wall, slope, drift)
+    return tuple(
+        replace(Weights.of(trace, w.noise, drift, None, w.together),
+                robust=np.full(trace.t.size, np.sqrt(np.mean(w.robust**2))))
+        for trace, w in zip(template.traces, rows.weights, strict=True)
+    )
 
 
 def _informed(

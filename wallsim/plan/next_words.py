@@ -13,6 +13,8 @@ UNIT = "mm²K/W"
 AS_GOOD = 0.02
 LIKELY = 0.5
 BETTER = 0.03
+LONGER = 1.05
+"""Burn over the longest logged of a blend, from which on it is said."""
 
 
 def times(n: int) -> str:
@@ -31,6 +33,7 @@ def answers(document: Document) -> list[dict[str, str]]:
     out = [
         ("What to fire next?", _what(document)),
         ("How does it stand now?", _now(document)),
+        ("At which burn?", _burn(document)),
         ("What is the next best?", _next_best(document)),
         ("Would a mix do better?", _mix(document)),
         ("How far could firings go?", _end(document)),
@@ -48,7 +51,11 @@ def _name(document: Document) -> str:
 def _asked(document: Document) -> str:
     d = document["decision"]
     return (f"whether mean R of {_name(document)} is above "
-            f"{significant(d['above_m2K_W'], 3, SCALE)} {UNIT}")
+            f"{significant(d['above_m2K_W'], 3, SCALE)} {UNIT} {_after(document)}")
+
+
+def _after(document: Document) -> str:
+    return f"after a burn of {document['firing']['burn_s']:.3g} s"
 
 
 def _sides(step: Document) -> str:
@@ -92,12 +99,26 @@ def _now(document: Document) -> str:
     now = d["now"]
     R = interval_text(now["mean_resistance_m2K_W"], SCALE)
     state = f"settled, it is {now['side']}" if now["settled"] else "open"
-    text = (f"Mean R of {d['blend']} is {R} {UNIT} ({per_cent(d['confidence'])} interval); the "
-            f"chance that it is above {significant(d['above_m2K_W'], 3, SCALE)} is "
+    text = (f"Mean R of {d['blend']} {_after(document)} is {R} {UNIT} "
+            f"({per_cent(d['confidence'])} interval); the chance that it is above {significant(d['above_m2K_W'], 3, SCALE)} is "
             f"{per_cent(now['chance_above'])}: {state}.")
     if not d["told_by_campaign"]:
         text += (" The campaign does not tell this R (no value in the fit): its interval is mostly "
                  "what was assumed beforehand, and the chances with it.")
+    return text
+
+
+def _burn(document: Document) -> str:
+    """Return which burn all blends are looked at, and whose logs do not reach so far."""
+    firing = document["firing"]
+    burn, longest = firing["burn_s"], firing["longest_logged_s"]
+    text = f"All firings to come, and every R, are for a burn of {burn:.3g} s"
+    text += "." if firing["burn_stated"] else (
+        ", the longest logged with a deposit; state another with burn under [firing].")
+    beyond = [f"{name} ({s:.3g} s)" for name, s in longest.items() if burn > LONGER * s]
+    if beyond:
+        text += (f" Longer than any logged burn of {', '.join(beyond)}: R there rests on growth "
+                 "as fitted.")
     return text
 
 
