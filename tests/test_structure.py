@@ -7,9 +7,10 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "wallsim"
 ORDER = (
-    "errors", "rounding", "units", "toml_lines", "source", "materials", "case", "logs", "wall",
-    "regression", "consistency", "plausibility", "build", "quick", "estimate", "plan", "starter",
-    "workers", "output", "report", "check", "api", "api_next", "progress", "commands", "cli",
+    "errors", "rounding", "units", "toml_lines", "file_kinds", "source", "materials", "case",
+    "logs", "wall", "regression", "consistency", "plausibility", "build", "quick", "estimate", "plan",
+    "starter", "workers", "output", "report", "check", "api", "api_next", "progress", "commands",
+    "cli",
 )
 ALLOWED = {
     "regression": {"regression", "errors"},

@@ -16,6 +16,7 @@ from typing import Any, TypeVar, get_origin
 from pydantic import BaseModel, ValidationError
 
 from wallsim.errors import CaseError
+from wallsim.file_kinds import TAKES, beside, is_record, other_kind
 from wallsim.toml_lines import KeyPath, scan
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -97,12 +98,12 @@ class Source:
         Raises
         ------
         CaseError
-            If it cannot be read or is not TOML.
+            If it cannot be read, is not TOML, or is of another kind.
         """
         try:
             text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
         except FileNotFoundError:
-            raise CaseError(f"{path}: no such {what}; check the path") from None
+            raise CaseError(f"{path}: no such {what}; {beside(path) or 'check the path'}") from None
         except IsADirectoryError:
             raise CaseError(f"{path}: is a folder; name the {what} in it") from None
         except UnicodeDecodeError as error:
@@ -114,8 +115,16 @@ class Source:
         try:
             data = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
+            if is_record(text):
+                raise CaseError(f"{path}: a table of numbers, as logs are, not a {what}; name the "
+                                "log in a [[run]] of a case file, and give that") from error
             raise CaseError(_syntax_faults(path, text, str(error), lines, repeated)) from error
-        return cls(path, data, lines)
+        source = cls(path, data, lines)
+        if other := other_kind(data, what):
+            place, kind = other
+            raise CaseError(source.fault(place, f"makes this a {kind}, not a {what}", None,
+                                         TAKES[kind]).text)
+        return source
 
     def line(self, path: Sequence[str | int]) -> int:
         """Return the line of a key, or of the nearest table above it."""

@@ -29,6 +29,7 @@ from wallsim.case.schema import RETAINED, BlendKeys, CaseKeys, EndKeys, RunKeys
 from wallsim.case.stand_ins import read_keys, sound
 from wallsim.case.windows import window
 from wallsim.errors import CaseError
+from wallsim.file_kinds import CASE
 from wallsim.materials import load_solid
 from wallsim.materials.solid import Solid
 from wallsim.source import Fault, Source
@@ -47,7 +48,7 @@ def load_case(path: Path | str) -> Case:
         With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
     path = Path(path)
-    source = Source.of(path, "case file")
+    source = Source.of(path, CASE)
     keys, faults, stood_in = read_keys(source, CaseKeys)
     solids, of_materials = solids_of(keys, source)
     faults += sound([*faults_between(keys, source), *of_materials], stood_in)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, model_validator
 
 from wallsim.errors import CaseError
+from wallsim.file_kinds import METAL
 from wallsim.materials.solid import Elastic, Solid, Table
 from wallsim.source import Source, advice
 from wallsim.units import parse, to_si
@@ -246,7 +247,7 @@ def load_solid(name: str, folder: Path | None = None) -> Solid:
 
 
 def _solid(path: Path) -> Solid:
-    source = Source.of(path, "material file")
+    source = Source.of(path, METAL)
     read, faults = source.validate(SolidFile)
     if read is None:
         raise CaseError([fault.text for fault in faults])

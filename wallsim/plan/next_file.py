@@ -20,6 +20,7 @@ from wallsim.case.quantities import FixedShare, Word, reader
 from wallsim.case.schema import Table, key
 from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError
+from wallsim.file_kinds import NEXT
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
 
@@ -185,7 +186,7 @@ def load_next(path: Path | str) -> NextQuestion:
         With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
     path = Path(path)
-    source = Source.of(path / FILE if path.is_dir() else path, "plan of a next firing")
+    source = Source.of(path / FILE if path.is_dir() else path, NEXT)
     keys, faults, stood_in = read_keys(source, NextKeys)
     case = named_case(keys.case, source, faults, stood_in)
     faults += sound(_faults(keys, source, case), stood_in)

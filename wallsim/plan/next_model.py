@@ -160,7 +160,7 @@ class Outlook:
         return cls(question, template, along, root, common, response, information, faults)
 
     def mean_resistance(self, blend: str) -> Readout:
-        """Return the mean R of ``blend`` at the end of the burn; its gradient to the common ``u``."""
+        """Return the mean R of ``blend`` at the end of the burn; its gradient to common ``u``."""
         mean = Compared.of(self.along, blend, self.template.burn, np.array([0])).mean
         return Readout(mean.value, mean.gradient @ self.root[:, self.common], True)
 

@@ -100,8 +100,9 @@ def _now(document: Document) -> str:
     R = interval_text(now["mean_resistance_m2K_W"], SCALE)
     state = f"settled, it is {now['side']}" if now["settled"] else "open"
     text = (f"Mean R of {d['blend']} {_after(document)} is {R} {UNIT} "
-            f"({per_cent(d['confidence'])} interval); the chance that it is above {significant(d['above_m2K_W'], 3, SCALE)} is "
-            f"{per_cent(now['chance_above'])}: {state}.")
+            f"({per_cent(d['confidence'])} interval); the chance that it is above "
+            f"{significant(d['above_m2K_W'], 3, SCALE)} is {per_cent(now['chance_above'])}: "
+            f"{state}.")
     if not d["told_by_campaign"]:
         text += (" The campaign does not tell this R (no value in the fit): its interval is mostly "
                  "what was assumed beforehand, and the chances with it.")

@@ -31,6 +31,7 @@ from wallsim.case.schema import (
 )
 from wallsim.case.stand_ins import NAMELESS, read_keys, sound
 from wallsim.errors import CaseError
+from wallsim.file_kinds import PLAN
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
 
@@ -200,7 +201,7 @@ def load_plan(path: Path | str) -> Plan:
     CaseError
         With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
-    source = Source.of(Path(path), "plan")
+    source = Source.of(Path(path), PLAN)
     keys, faults, stood_in = read_keys(source, PlacementKeys)
     as_case = CaseKeys.model_construct(
         title=keys.title, tube=keys.tube, sensor=keys.sensor, blend=keys.blend, fit=keys.fit,

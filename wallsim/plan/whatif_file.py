@@ -20,6 +20,7 @@ from wallsim.case.quantities import FixedTemperature, Word, reader
 from wallsim.case.schema import Table, key
 from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError, InputError
+from wallsim.file_kinds import WHAT_IF, beside
 from wallsim.materials import load_solid
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
@@ -213,7 +214,7 @@ def load_whatif(path: Path | str) -> WhatIf:
         With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
     path = Path(path)
-    source = Source.of(path, "what-if file")
+    source = Source.of(path, WHAT_IF)
     if "tube" in source.data and "case" not in source.data:
         return WhatIf.of(load_case(path))
     keys, faults, stood_in = read_keys(source, WhatIfKeys)
@@ -248,7 +249,8 @@ def load_question(path: Path | str | Case | WhatIf) -> WhatIf:
     if path.is_dir():
         names = [n for n in ("whatif.toml", "case.toml") if (path / n).is_file()]
         if not names:
-            raise InputError(f"{path}: holds neither whatif.toml nor case.toml; name the file")
+            held = beside(path / "whatif.toml") or "name the file"
+            raise InputError(f"{path}: holds neither whatif.toml nor case.toml; {held}")
         path = path / names[0]
     return load_whatif(path)
 

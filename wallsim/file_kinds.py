@@ -1,0 +1,99 @@
+"""Which kind of file one seems to be, and which command takes it: for those given to another."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from wallsim.toml_lines import KeyPath
+
+CASE, PLAN, WHAT_IF, NEXT, METAL = (
+    "case file", "plan", "what-if file", "question of a next firing", "material file")
+
+TAKES = {
+    CASE: "wallsim fit, check, predict and whatif take it",
+    PLAN: "wallsim place takes it",
+    WHAT_IF: "wallsim whatif takes it",
+    NEXT: "wallsim next takes it",
+    METAL: "tube.material of a case file names it",
+}
+"""What each kind is for."""
+
+_NAMES = {
+    "case.toml": "case file or plan: name it with the command that takes it",
+    "whatif.toml": f"{WHAT_IF}: {TAKES[WHAT_IF]}",
+    "next.toml": f"{NEXT}: {TAKES[NEXT]}",
+    "result.json": "result: wallsim report shows it again, and --from starts from a fit's",
+}
+
+_TELLING = {
+    PLAN: ("plan", "thermocouple"),
+    WHAT_IF: ("base", "vary", "variant", "measurable", "draws"),
+    NEXT: ("decision", "new"),
+    METAL: ("density", "specific_heat", "conductivity"),
+}
+_OF_A_RUN = {CASE: ("log",), PLAN: ("burn", "cool_down", "repeats")}
+
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?")
+_LOOKED_AT = 40
+_MOSTLY = 0.5
+
+
+def other_kind(data: Mapping[str, Any], wanted: str) -> tuple[KeyPath, str] | None:
+    """Return what gives a file away as of another kind, and that kind; None if nothing does.
+
+    A file with keys of two kinds is taken to be the one that is wanted, with faults.
+
+    Parameters
+    ----------
+    data : mapping
+        Content of the file.
+    wanted : str
+        Kind that a command takes.
+    """
+    found: dict[str, KeyPath] = {}
+    for kind, place in _signs(data):
+        found.setdefault(kind, place)
+    if not found or wanted in found or len(found) > 1:
+        return None
+    kind, place = next(iter(found.items()))
+    allowed = (wanted, kind) == (WHAT_IF, CASE) or (kind == METAL and "tube" in data)
+    return None if allowed else (place, kind)
+
+
+def _signs(data: Mapping[str, Any]) -> Iterator[tuple[str, KeyPath]]:
+    for kind, keys in _TELLING.items():
+        for key in keys:
+            if key in data:
+                yield kind, (key,)
+                break
+    runs = data.get("run")
+    for i, run in enumerate(runs if isinstance(runs, list) else ()):
+        for kind, keys in _OF_A_RUN.items():
+            for key in keys:
+                if isinstance(run, dict) and key in run:
+                    yield kind, ("run", i, key)
+
+
+def is_record(text: str) -> bool:
+    """Return whether a text is a table of numbers, as loggers write them."""
+    rows = [row for row in text.splitlines() if row.strip()][:_LOOKED_AT]
+    return sum(_of_numbers(row) for row in rows) > _MOSTLY * len(rows)
+
+
+def _of_numbers(row: str) -> bool:
+    for delimiter in ";\t,":
+        entries = [entry.strip() for entry in row.split(delimiter)]
+        if len(entries) > 1:
+            numbers = sum(_NUMBER.fullmatch(entry) is not None for entry in entries)
+            return numbers > _MOSTLY * len(entries)
+    return False
+
+
+def beside(path: Path) -> str:
+    """Return which files of ours the folder of a missing file holds; empty if none."""
+    held = [f"{name}, a {what}" for name, what in _NAMES.items()
+            if name != path.name and (path.parent / name).is_file()]
+    return f"its folder holds {'; and '.join(held)}" if held else ""
