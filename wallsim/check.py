@@ -8,6 +8,7 @@ from typing import Any
 
 from wallsim.build import Campaign
 from wallsim.case.model import Run
+from wallsim.estimate.identify import before_the_fit
 from wallsim.logs.model import Channel
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.units import Quantity
@@ -36,7 +37,8 @@ def check_document(campaign: Campaign) -> dict[str, Any]:
         }
     case = campaign.case
     return {"schema": "wallsim.check/1", "case": {"title": case.title, "path": str(case.path),
-            "resolved": case.resolved}, "remarks": list(campaign.remarks), "runs": runs,
+            "resolved": case.resolved}, "runs": runs,
+            "remarks": [*campaign.remarks, *before_the_fit(campaign)],
             "reference_pressure_Pa": campaign.reference_pressure}
 
 

@@ -33,6 +33,18 @@ MOST_SILICON = 0.38
 GAS_TEMPERATURES = 800.0, 4500.0
 """From lean burners to fuels with pure oxygen [K]."""
 
+CONDUCTIVITIES = 0.01, 5.0
+"""Of deposits: loose soot or silica has 0.03, dense silica at 1000 degC some 2 [W/(m K)]."""
+
+RESISTANCES = 1e-6, 1e-2
+"""Of deposits: 1 um of dense silica, 1 mm of loose silica [m^2 K/W]."""
+
+SOFTENING = 600.0, 3300.0
+"""From salts to zirconia and magnesia [K]."""
+
+COEFFICIENTS = 10.0, 1e5
+"""From still gas to the throats of large chambers [W/(m^2 K)]."""
+
 LONGEST_LAG = 5.0
 """Sheathed thermocouples of 3 mm have up to 3 s [s]."""
 
@@ -76,7 +88,8 @@ def slips(
         Outcome of `mistaken_readings`.
     """
     shown_by = {s.run: like for s in seen if (like := _other_clock(case, seen, s))}
-    return (*_of_tube(case), *_of_sensors(case), *_of_blends(case),
+    return (*_of_tube(case), *_of_sensors(case), *_of_blends(case), *_of_deposits(case),
+            *_of_options(case, seen),
             *_of_clocks(case, seen, shown_by),
             *_of_pressures(case, seen, [s for s in seen if s.run not in shown_by]),
             *_of_readings(case, seen, mistaken))
@@ -188,6 +201,52 @@ def _of_blends(case: Case) -> Iterator[str]:
                 case, ("blend", name, "gas_temperature"), f"{T.value:.0f} K is unusual: burning "
                 f"gas has {low:g} to {high:g} K", T.text, "check value and unit",
             )
+
+
+def _of_deposits(case: Case) -> Iterator[str]:
+    for name, blend in case.blends.items():
+        written = case.source.data["blend"][name].get("deposit")
+        if blend.deposit is None or not isinstance(written, dict):
+            continue
+        d = blend.deposit
+        for key, value, (low, high), unit in (
+            ("conductivity", d.conductivity.value, CONDUCTIVITIES, "W/m/K"),
+            ("resistance", d.resistance.value, RESISTANCES, "m^2*K/W"),
+            ("softening", d.softening, SOFTENING, "K"),
+        ):
+            if value is not None and not low <= value <= high:
+                yield _remark(
+                    case, ("blend", name, "deposit", key), f"a {key} of {value:.3g} {unit} is "
+                    f"unusual: deposits have {low:g} to {high:g}", written.get(key),
+                    "check value and unit",
+                )
+
+
+def _of_options(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+    fit, written = case.fit, case.source.data.get("fit") or {}
+    low, high = COEFFICIENTS
+    if not low <= fit.coefficient.value <= high:
+        yield _remark(
+            case, ("fit", "coefficient"), f"{fit.coefficient.value:.3g} W/m^2/K is unusual: "
+            f"gas-side coefficients are {low:g} to {high:g}", written.get("coefficient"),
+            "check value and unit",
+        )
+    limit, place = fit.limit_temperature, ("fit", "limit_temperature")
+    if limit is None:
+        return
+    hint = "check value and unit"
+    melting = [(solid.limits["solidus"], solid.name) for solid in case.tube.solids.values()
+               if "solidus" in solid.limits]
+    for solidus, metal in melting:
+        if limit > solidus:
+            yield _remark(case, place, f"{celsius(limit)} is above the solidus of {metal}, "
+                          f"{celsius(solidus)}: it would have melted", written.get(place[1]), hint)
+    coolest = min(seen, key=lambda s: s.hottest[1])
+    if limit < coolest.hottest[1]:
+        yield _remark(
+            case, place, f"{celsius(limit)} is passed in every firing, even outside: "
+            f"{coolest.hottest[0]} of {coolest.run} reads up to {celsius(coolest.hottest[1])}",
+            written.get(place[1]), hint)
 
 
 def _typical(values: Sequence[float]) -> float:

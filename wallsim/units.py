@@ -141,10 +141,11 @@ def parse(text: str, si_unit: str, *, difference: bool = False) -> Quantity:
     if re.match(r",\d", unit):
         raise ValueError(f"has a decimal comma; write it like {example(si_unit)}")
     sd_text, sd_unit = match["sd"], match["sd_unit"] or ""
-    if not unit and sd_unit and not (sd_unit == "%" and si_unit == "dimensionless"):
+    if not unit and sd_unit != "%":
         unit = sd_unit
     if not unit and si_unit != "dimensionless":
-        raise ValueError(f"has no unit; write it like {example(si_unit)}")
+        before = " before +-" if sd_text else ""
+        raise ValueError(f"has no unit{before}; write it like {example(si_unit)}")
     si = to_si(value, unit, si_unit) - (to_si(0.0, unit, si_unit) if difference else 0.0)
     if not math.isfinite(si):
         raise ValueError("is too large for a number; check the exponent")

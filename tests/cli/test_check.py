@@ -10,7 +10,7 @@ from wallsim.build import load_campaign
 from wallsim.case import load_case
 from wallsim.check import check_document, check_text
 
-from .campaign import write
+from .campaign import log_rows, write
 
 LANCE = Path(__file__).parents[2] / "cases" / "lance" / "case.toml"
 
@@ -106,3 +106,31 @@ def test_what_is_stated_of_deposits_left_and_lost_is_repeated(tmp_path):
 
 def test_nothing_is_said_of_a_clean_bore(document):
     assert all(run["deposit_stated"] is None for run in document["runs"].values())
+
+
+@pytest.mark.parametrize(("growth", "words"), [
+    ("auto", "so h and R are told apart by growth while burning alone; where none is seen, the fit "
+             "gives only 1/h + R"),
+    ("constant", "and the case holds the deposit constant, so the fit will give no R of it, only "
+                 "1/h + R"),
+])
+def test_without_a_bare_firing_it_says_what_cannot_be_told(tmp_path, growth, words):
+    path = write(tmp_path, runs=(("r1", "dosed"), ("r2", "dosed")), rows=log_rows(1e-4),
+                 growth=growth)
+    lines = check_text(check_document(load_campaign(load_case(path)))).splitlines()
+    assert lines[1:3] == [
+        "Look at this first:",
+        f"    dosed: no bare firing shares the gas-side coefficient, {words}: a steady deposit "
+        "cannot be told from a lower gas-side coefficient. Add a bare firing (same pressure, same "
+        "sensors)",
+    ]
+
+
+def test_a_coefficient_loosely_tied_to_the_bare_firings_is_said(tmp_path):
+    path = write(tmp_path, rows=log_rows())
+    assert check_document(load_campaign(load_case(path)))["remarks"] == []
+    path.write_text(path.read_text().replace(
+        'like = "bare"', 'like = "bare"\ncoefficient = "1 +- 40 %"'))
+    (line,) = check_document(load_campaign(load_case(path)))["remarks"]
+    assert line.startswith("dosed: its gas-side coefficient is too loosely tied to the bare ")
+    assert line.endswith("or state its coefficient to 15 % or better")

@@ -47,6 +47,18 @@ def test_no_campaign_of_ours_is_remarked(name):
     ('lag = "0.05 s"', 'lag = "50 s"', "of A, B is unusual: thermocouples on a wall have 0.01 to"),
     ('like = "bare"', 'like = "bare"\nsilicon = "0.57"', "57 % of the fuel is more than pure"),
     ('"2000 K +- 40 K"', '"20000 K"', "20000 K is unusual: burning gas has 800 to 4500 K"),
+    ('growth = "auto"', 'growth = "auto", conductivity = "120 W/m/K"',
+     "a conductivity of 120 W/m/K is unusual: deposits have 0.01 to 5"),
+    ('growth = "auto"', 'growth = "auto", resistance = "100 m^2*K/W"',
+     "a resistance of 100 m^2*K/W is unusual: deposits have 1e-06 to 0.01"),
+    ('growth = "auto"', 'growth = "auto", softening = "170 degC"',
+     "a softening of 443 K is unusual: deposits have 600 to 3300"),
+    ('tolerance = "1 K"', 'coefficient = "2 W/m^2/K"',
+     "2 W/m^2/K is unusual: gas-side coefficients are 10 to 100000"),
+    ('tolerance = "1 K"', 'limit_temperature = "1600 degC"',
+     "1600 degC is above the solidus of carbon steel, 1425 degC: it would have melted"),
+    ('tolerance = "1 K"', 'limit_temperature = "150 degF"',
+     "66 degC is passed in every firing, even outside: A of r"),
 ])
 def test_numbers_of_a_case_that_are_not_of_the_trade(tmp_path, old, new, words):
     path = campaign(tmp_path, (old, new))

@@ -74,6 +74,7 @@ def test_reads(text, si_unit, value, sd):
     ("text", "si_unit", "wrong"),
     [
         ("5.08", "m", 'has no unit; write it like "5.08 mm +- 0.1 mm"'),
+        ("0.12 +- 33 %", "W/m/K", 'has no unit before +-; write it like "0.12 W/m/K +- 40 %"'),
         ("thick", "m", 'not a quantity; write it like "5.08 mm'),
         ("", "m", "not a quantity"),
         ("5 mm +-", "m", "not a quantity"),

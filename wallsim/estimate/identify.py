@@ -24,6 +24,7 @@ LOOSE_COEFFICIENT = 0.15
 TOLD_APART = 0.5
 LEARNT = 0.6
 """Share of the prior's log standard deviation that traces leave of a deposit they bound."""
+STEADY = "a steady deposit cannot be told from a lower gas-side coefficient"
 BOUNDED = 0.2
 """Upper limit over the prior's own, below which a deposit near zero is bounded."""
 
@@ -115,14 +116,7 @@ def identifiability(
         return Identifiability(True, False, "")
     if told or (bare and tied):
         return _limited([estimate, *others], blend, told)
-    lack, cure = (
-        ("no bare firing shares the gas-side coefficient",
-         "Add a bare firing (same pressure, same sensors)")
-        if not bare
-        else ("its gas-side coefficient is too loosely tied to the bare firings",
-              "Add a bare firing of its own fuel, or state its coefficient to "
-              f"{100.0 * LOOSE_COEFFICIENT:.0f} % or better")
-    )
+    lack, cure = _without_baseline(bool(bare))
     growth, look = (
         ("the case holds its deposit constant", 'growth = "auto" if it may grow while burning')
         if estimate.unknowns.laws[blend] == "constant"
@@ -132,9 +126,38 @@ def identifiability(
     )
     return Identifiability(
         False, False,
-        f"{lack}, and {growth}: a steady deposit cannot be told from a lower gas-side "
-        f"coefficient. {cure}, or {look}",
+        f"{lack}, and {growth}: {STEADY}. {cure}, or {look}",
     )
+
+
+def _without_baseline(bare: bool) -> tuple[str, str]:
+    """Return what a deposit without a baseline lacks, and what to add."""
+    if not bare:
+        return ("no bare firing shares the gas-side coefficient",
+                "Add a bare firing (same pressure, same sensors)")
+    return ("its gas-side coefficient is too loosely tied to the bare firings",
+            "Add a bare firing of its own fuel, or state its coefficient to "
+            f"{100.0 * LOOSE_COEFFICIENT:.0f} % or better")
+
+
+def before_the_fit(campaign: Campaign) -> list[str]:
+    """Return a line for deposits that no bare firing will tell: what then cannot be told."""
+    bare = bool(campaign.bare)
+    said: dict[bool, list[str]] = {}
+    for f in campaign.firings:
+        deposit = f.blend.deposit
+        if deposit is None or (bare and f.blend.coefficient.relative_sd <= LOOSE_COEFFICIENT):
+            continue
+        said.setdefault(deposit.growth == "constant", []).append(f.blend.name)
+    lack, cure = _without_baseline(bare)
+    told = {
+        True: "and the case holds the deposit constant, so the fit will give no R of it, only "
+              "1/h + R",
+        False: "so h and R are told apart by growth while burning alone; where none is seen, the "
+               "fit gives only 1/h + R",
+    }
+    return [f"{', '.join(dict.fromkeys(names))}: {lack}, {told[steady]}: {STEADY}. {cure}"
+            for steady, names in said.items()]
 
 
 def _limited(estimates: Sequence[Estimate], blend: str, told: bool) -> Identifiability:
