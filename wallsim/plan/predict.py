@@ -14,6 +14,7 @@ from scipy.interpolate import CubicSpline
 from wallsim import __version__
 from wallsim.build import Campaign, Firing, all_blocks
 from wallsim.errors import ConvergenceError, InputError, TableRangeError
+from wallsim.estimate.bore import bore_readouts
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder
 from wallsim.materials.solid import Solid
@@ -28,6 +29,7 @@ from wallsim.plan.answers import (
     peak,
     stresses,
 )
+from wallsim.plan.directed import directed
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.followed import Followed, not_assessed, told_leaving
@@ -39,7 +41,10 @@ Array = NDArray[np.float64]
 
 SCHEMA = "wallsim.predict/1"
 FACTOR = 4.0
-DRAWS = 32
+DRAWS = 33
+"""The estimate and 16 pairs."""
+A_SHARE_AS_K = 100.0
+"""A flux is wanted to 1 % as a temperature is to 1 K."""
 LEAST_PRESSURE = 1e3
 BELOW_AMBIENT = 20.0
 
@@ -51,7 +56,7 @@ class _Task:
     knowledge: Knowledge
     campaign: Campaign
     firing: Firing
-    x: Array
+    draws: int
     factor: float
 
 
@@ -96,8 +101,7 @@ def predict_runs(
         if name not in known:
             raise InputError(f"{campaign.case.path}: run: no run {name}; known: {', '.join(known)}")
     chosen = [f for name, f in known.items() if not only or name in only]
-    X = knowledge.draw(draws, firing=False)
-    tasks = [_Task(knowledge, campaign, f, X, factor) for f in chosen]
+    tasks = [_Task(knowledge, campaign, f, draws, factor) for f in chosen]
     parts = list(executor.map(_one, tasks))
     document = {
         "schema": SCHEMA,
@@ -122,27 +126,46 @@ def _one(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
         raise type(error)(f"run {task.firing.run.name}: {error}") from error
 
 
-def _march(task: _Task, resolution: Resolution) -> tuple[RunModel, Ensemble, Track]:
+def _draws(task: _Task, resolution: Resolution) -> Array:
+    """Return draws of the unknowns whose spread is exact for the bore and its flux at shutdown.
+
+    Where the estimate leaves the table of the metal they are as they fall.
+    """
+    known = task.knowledge
+    run = RunModel.of(task.campaign, task.firing, known.unknowns, resolution)
+    wall, slope = WallBuilder(known.unknowns, resolution).at(known.x)
+    try:
+        bore = bore_readouts(run, known.x, wall, slope, wall.faces["bore"].z, None)
+    except (TableRangeError, ConvergenceError):
+        return known.draw(task.draws, firing=False)
+    return directed(known, task.draws, np.vstack((
+        bore.peak.gradient, bore.shutdown_temperature.gradient,
+        A_SHARE_AS_K * bore.flux.gradient)))
+
+
+def _march(
+    task: _Task, resolution: Resolution, x: Array
+) -> tuple[RunModel, Ensemble, Track]:
     unknowns = task.knowledge.unknowns
     run = RunModel.of(task.campaign, task.firing, unknowns, resolution)
-    wall, slope = WallBuilder(unknowns, resolution).at(task.x[:, 0])
-    p = run.map.constant[:, None] + run.map.matrix @ task.x
+    wall, slope = WallBuilder(unknowns, resolution).at(x[:, 0])
+    p = run.map.constant[:, None] + run.map.matrix @ x
     ensemble = Ensemble(wall, run.surfaces, run.map.parameters, p, slope)
-    T0 = np.repeat(run.start[:, None], task.x.shape[1], axis=1)
+    T0 = np.repeat(run.start[:, None], x.shape[1], axis=1)
     return run, ensemble, ensemble.march(run.schedule, T0)
 
 
 def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
     resolution = first_guess(task.campaign)
-    run, ensemble, track = _march(task, resolution)
-    one = _Task(task.knowledge, task.campaign, task.firing, task.x[:, :1], task.factor)
-    _, fine, fine_track = _march(one, resolution.finer())
+    x = _draws(task, resolution)
+    run, ensemble, track = _march(task, resolution, x)
+    _, fine, fine_track = _march(task, resolution.finer(), x[:, :1])
     followed = Followed.of(track, float(ensemble.tables.T[-1]))
     entry = _entry(task, ensemble, followed)
     coarse_peak = float(_bore(ensemble, track)[:, :, 0].max())
     entry["discretisation_error_K"] = 4.0 / 3.0 * abs(
         coarse_peak - float(_bore(fine, fine_track).max()))
-    return entry, _frame(task, run, track, followed.left)
+    return entry, _frame(task, run, track, x, followed.left)
 
 
 def _bore(ensemble: Ensemble, track: Track) -> Array:
@@ -224,12 +247,12 @@ def survival(
     }
 
 
-def _frame(task: _Task, run: RunModel, track: Track, left: Array) -> pd.DataFrame:
+def _frame(task: _Task, run: RunModel, track: Track, x: Array, left: Array) -> pd.DataFrame:
     """Return predicted readings on the blocks of the log, with what was measured.
 
     A draw ends where it has ``left`` the table of the metal [s].
     """
-    firing, x, ambient = task.firing, task.x, run.surfaces.gas.ambient
+    firing, ambient = task.firing, run.surfaces.gas.ambient
     grid = even_grid(float(track.t[-1]))
     seen = np.einsum("sn,tnd->tsd", run.observe.toarray(), track.T)
     on_grid = CubicSpline(track.t, seen)(np.minimum(grid, track.t[-1]))

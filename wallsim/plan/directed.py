@@ -1,0 +1,43 @@
+"""Draws whose spread is exact in the directions that matter to a firing, however few they are.
+
+A quantity with gradient ``g`` to ``z`` of ``x = x_0 + root z`` has the standard deviation ``|g|``.
+From ``k`` independent draws in mirrored pairs it comes out as the root of the mean of ``(g z)^2``,
+uncertain by ``1/sqrt(2 k)``: by 18 % for 16 pairs, and by the same factor in all that goes with it.
+In the few directions in which the gradients of a firing lie the draws are therefore made
+uncorrelated and of unit mean square; in all others they stay as drawn.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallsim.plan.draws import SEED, Knowledge
+
+Array = NDArray[np.float64]
+
+DIRECTIONS = 12
+"""At most three quarters of the pairs; the rest of the variance of a bore is then below 1 %."""
+PAIRS_A_DIRECTION = 4.0 / 3.0
+
+
+def directed(knowledge: Knowledge, n: int, gradients: Array) -> Array:
+    """Return ``n`` draws of the unknowns; shape (m, n), the first the estimate itself.
+
+    Parameters
+    ----------
+    n : int
+        The others come in pairs that mirror each other about the estimate.
+    gradients : Array, shape (k, m)
+        Of what is wanted to the unknowns, each in a unit in which it matters alike.
+    """
+    pairs = n // 2
+    half = np.random.default_rng(SEED).standard_normal((knowledge.x.size, pairs))
+    across = np.linalg.svd(gradients @ knowledge.root, full_matrices=False)[2]
+    across = across[: min(DIRECTIONS, int(pairs / PAIRS_A_DIRECTION))]
+    if len(across):
+        drawn = across @ half
+        even = np.sqrt(pairs) * np.linalg.qr(drawn.T)[0].T
+        half += across.T @ (even - drawn)
+    z = np.concatenate((np.zeros((half.shape[0], 1)), half, -half), axis=1)[:, :n]
+    return np.asarray(knowledge.x[:, None] + knowledge.root @ z)
