@@ -91,11 +91,47 @@ def test_long_lists_are_cut(n, of, words):
 
 def test_a_deposit_that_grows_longer_than_logged_and_a_burn_too_long_are_warned_of():
     lines = said(firing("as it is", time(11.0, 9.5, 12.5)),
-                 firing("long", time(80.0, 78.0, 82.0), burn_s=75.0, longest_burn_logged_s=12.0))
+                 firing("long", time(80.0, 78.0, 82.0), burn_s=75.0, longest_burn_logged_s=12.0,
+                        growth="linear"),
+                 firing("open", time(30.0, 28.0, 32.0), burn_s=25.0, longest_burn_logged_s=12.0,
+                        growth="general"))
     warned = [text for level, text in lines if level == "warning"]
-    assert any("beyond the longest burn logged (12.0 s)" in text and text.endswith(": long.")
+    assert any("beyond the longest burn logged (12.0 s), where no log tells it; the law stated is "
+               "taken to go on, and the interval holds no doubt of it: long." in text
                for text in warned)
+    assert any("the interval widens by what the logs leave open" in text and level == "note"
+               and text.endswith(": open.") for level, text in lines)
     assert any(text == "Beyond the range of validity, burns of up to 60 s: long."
                for text in warned)
     assert not [text for _, text in said(firing("as it is", time(11.0, 9.5, 12.5)))
                 if "logged" in text or "validity" in text]
+
+
+def test_only_a_firing_after_others_is_called_the_last():
+    once, often = firing("once", time(20.0, 18.0, 22.0)), firing(
+        "often", time(12.0, 11.0, 13.0), firings=3)
+    (_, text), _ = said(once, often)
+    assert text.startswith("Longest burn, once: 20.0 (18.0 to 22.0) s until")
+    assert "Shortest, often, the last of 3 firings: 12.0 (11.0 to 13.0) s until" in text
+    assert not [text for _, text in said(once) if "last of" in text]
+
+
+def test_the_oxidation_limit_is_said_with_its_temperature():
+    def limits(estimate, low):
+        return {"oxidation": {"at_K": 1143.15, "time_s": time(estimate, low)}}
+
+    a = firing("a", NOTHING) | {"limits": limits(8.0, 7.0)}
+    b = firing("b", NOTHING) | {"limits": limits(None, 50.0)}
+    assert ("note", "Oxidation limit of the bore, 870 °C: passed in the burn of a by the "
+                    "estimates; soonest, burn going on, a: 8.0 (more than 7.0) s.") in said(a, b)
+    assert ("note", "Oxidation limit of the bore, 870 °C: passed in no burn by the estimates; "
+                    "soonest, burn going on, b: more than 50.0 s.") in said(b)
+
+
+def test_a_limit_above_the_solidus_is_warned_of_and_the_solidus_ends_the_burn():
+    molten = firing("a", time(30.0, 28.0, 32.0))
+    molten["limits"] |= {"solidus": {"at_K": 1073.15, "time_s": time(20.0, 18.0, 22.0)}}
+    lines = said(molten)
+    assert ("warning", "Your limit of 900 °C is above the solidus of steel, 800 °C: check value "
+                       "and unit.") in lines
+    assert "until the bore reaches the solidus of 800 °C" in lines[0][1]

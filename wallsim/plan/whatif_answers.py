@@ -106,6 +106,7 @@ def _changed(change: Change, base: Base, model: ChangedFiring, burn: float) -> d
         "name": change.name or None, "changes": stated, "blend": base.blend.name,
         "metal": model.solid.name, "burn_s": burn, "pressure_Pa": model.pressure,
         "bore_m": 2.0 * float(r.min()), "wall_m": float(np.ptp(r)), "firings": change.firings,
+        "growth": model.ensemble.surfaces.gas.law,
     }
 
 

@@ -59,8 +59,10 @@ def verdict(document: Document) -> list[dict[str, str]]:
     firings = document["firings"]
     lines = [
         ("bad", _prior_only(document)), ("note", _longest(firings)), *_lasting(firings),
-        ("note", _measurable(firings)), ("warning", _beyond(firings)),
-        ("warning", _unlogged(firings)), ("warning", _too_long(firings)),
+        ("note", _oxidation(firings)), ("note", _measurable(firings)),
+        ("warning", _melting(firings)), ("warning", _beyond(firings)),
+        ("note", _unlogged(firings, open_shape=True)),
+        ("warning", _unlogged(firings, open_shape=False)), ("warning", _too_long(firings)),
         ("warning", _without_strength(firings)),
     ]
     return [{"level": level, "text": text} for level, text in lines if text]
@@ -77,12 +79,11 @@ def listed(names: Sequence[str], of: int = 0) -> str:
 def ending(firing: Document) -> tuple[str, dict[str, Any]]:
     """Return what ends a burn that goes on, and when; an empty cause where nothing is seen to.
 
-    The owner's limit for the bore if one is stated, else the metal's solidus; or the limit load.
+    The owner's limit for the bore if one is stated, the metal's solidus, or the limit load.
     """
     limits, survival = firing["limits"], firing["survival"]
-    name = "limit" if "limit" in limits else "solidus"
     found = []
-    if name in limits:
+    for name in (name for name in ("limit", "solidus") if name in limits):
         at = limits[name]["at_K"] - ZERO_CELSIUS
         words = f"your limit of {at:.0f} °C" if name == "limit" else f"the solidus of {at:.0f} °C"
         found.append((f"the bore reaches {words}", limits[name]["time_s"]))
@@ -103,7 +104,8 @@ def _value(time: Document) -> float:
 
 def _words(firing: Document) -> str:
     cause, time = ending(firing)
-    text = f"{firing['label']}: {open_text(time, 1, none='no time known')} s"
+    last = f", the last of {firing['firings']} firings" if firing["firings"] > 1 else ""
+    text = f"{firing['label']}{last}: {open_text(time, 1, none='no time known')} s"
     return f"{text} until {cause}" if cause else f"{text}, nothing being seen to end it before"
 
 
@@ -112,8 +114,7 @@ def _longest(firings: list[Document]) -> str:
     text = f"Burn going on, {_words(order[0])}."
     if len(firings) > 1:
         text = f"Longest burn, {_words(order[-1])}. Shortest, {_words(order[0])}."
-    several = any(f["firings"] > 1 for f in firings)
-    return text + " Of several firings, the last." * several
+    return text
 
 
 def _lasting(firings: list[Document]) -> list[tuple[str, str]]:
@@ -139,6 +140,36 @@ def _lasting(firings: list[Document]) -> list[tuple[str, str]]:
     return [("warning" if lasting else "bad", ". ".join(parts) + ".")]
 
 
+def _oxidation(firings: list[Document]) -> str:
+    """Return which burns pass the oxidation limit of their metal, and which is the first to."""
+    rows = [f for f in firings if "oxidation" in f["limits"]]
+    if not rows:
+        return ""
+    found = {f["label"]: f["limits"]["oxidation"] for f in rows}
+    at = " or ".join(sorted({f"{each['at_K'] - ZERO_CELSIUS:.0f}" for each in found.values()}))
+    first = min(found, key=lambda label: _value(found[label]["time_s"]))
+    passed = [f["label"] for f in rows
+              if _value(found[f["label"]]["time_s"]) < f["burn_s"]
+              and found[f["label"]]["time_s"]["estimate"] is not None]
+    where = f"passed in the burn of {listed(passed, len(rows))}" if passed else "passed in no burn"
+    time = open_text(found[first]["time_s"], 1, none="no time known")
+    return (f"Oxidation limit of the bore, {at} °C: {where} by the estimates; soonest, burn going "
+            f"on, {first}: {time} s.")
+
+
+def _melting(firings: list[Document]) -> str:
+    """Return where the owner's limit is above the solidus."""
+    wrong = {
+        f["metal"]: (f["limits"]["limit"]["at_K"], f["limits"]["solidus"]["at_K"])
+        for f in firings if {"limit", "solidus"} <= f["limits"].keys()
+        and f["limits"]["limit"]["at_K"] > f["limits"]["solidus"]["at_K"]
+    }
+    return " ".join(
+        f"Your limit of {limit - ZERO_CELSIUS:.0f} °C is above the solidus of {metal}, "
+        f"{solidus - ZERO_CELSIUS:.0f} °C: check value and unit."
+        for metal, (limit, solidus) in wrong.items())
+
+
 def _beyond(firings: list[Document]) -> str:
     names = [f["label"] for f in firings if f["bore_peak_K"]["estimate"] is None]
     if not names:
@@ -147,15 +178,22 @@ def _beyond(firings: list[Document]) -> str:
             '"more than", and the limit load is not assessed.')
 
 
-def _unlogged(firings: list[Document]) -> str:
-    """Return which firings burn on a deposit longer than any that was logged."""
-    rows = [f for f in firings if f.get("longest_burn_logged_s")]
+def _unlogged(firings: list[Document], *, open_shape: bool) -> str:
+    """Return which firings burn on a deposit longer than any that was logged.
+
+    Either those whose shape of growth is open, so that their interval widens, or all others.
+    """
+    rows = [f for f in firings if f.get("longest_burn_logged_s")
+            and (f["growth"] == "general") == open_shape]
     if not rows:
         return ""
     logged = " or ".join(f"{s:.1f}" for s in sorted({f["longest_burn_logged_s"] for f in rows}))
-    return (f"R goes on growing by the fitted law beyond the longest burn logged ({logged} s), "
-            "where no log tells it and its interval does not hold that doubt: "
-            f"{listed([f['label'] for f in rows], len(firings))}.")
+    doubt = (
+        "the interval widens by what the logs leave open of the shape of growth, not for deposit "
+        "that comes off or growth that speeds up" if open_shape else
+        "the law stated is taken to go on, and the interval holds no doubt of it")
+    return (f"R goes on growing beyond the longest burn logged ({logged} s), where no log tells "
+            f"it; {doubt}: {listed([f['label'] for f in rows], len(firings))}.")
 
 
 def _too_long(firings: list[Document]) -> str:

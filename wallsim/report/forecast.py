@@ -105,12 +105,10 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
     """Return one row a firing in words: what was asked first, how it is fired last."""
     rows = []
     said = {key for key, values in document["varied"].items() if len(values) > 1}
+    heads = _limit_heads(document["firings"])
     for f in document["firings"]:
-        times = {
-            f"burn until {'your limit' if key == 'limit' else key} [s]": _time(limit["time_s"])
-            for key, limit in f["limits"].items()
-        }
-        first = [key for key in times if key == "burn until your limit [s]"]
+        times = {heads[key]: _time(limit["time_s"]) for key, limit in f["limits"].items()}
+        first = [heads["limit"]] if "limit" in f["limits"] else []
         survival = f["survival"]
         deposit = f["deposit_surface_peak_K"]
         rows.append({
@@ -127,6 +125,19 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
             **{key: text for key, text in _state(f).items() if key.split(" [")[0] not in said},
         })
     return _even(rows)
+
+
+def _limit_heads(firings: list[Document]) -> dict[str, str]:
+    """Return the heading of each limit's column, with its temperature where all have the same."""
+    at: dict[str, set[int]] = {}
+    for f in firings:
+        for key, limit in f["limits"].items():
+            at.setdefault(key, set()).add(round(limit["at_K"] - ZERO_CELSIUS))
+    return {
+        key: f"burn until {'your limit' if key == 'limit' else key}"
+             + (f" at {next(iter(values))} °C" if len(values) == 1 else "") + " [s]"
+        for key, values in at.items()
+    }
 
 
 def _state(firing: Document) -> dict[str, str]:
