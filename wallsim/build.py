@@ -21,7 +21,7 @@ from wallsim.consistency import (
 from wallsim.errors import CaseError, LogError
 from wallsim.logs import find_events, read_log, screen_channels
 from wallsim.logs.cadence import scans_of
-from wallsim.logs.events import is_up
+from wallsim.logs.events import is_up, tap_drift
 from wallsim.logs.model import Channel, Events, Log
 from wallsim.plausibility import mistaken_readings, slips
 
@@ -225,11 +225,11 @@ def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
     whole = _read(case, run)
     absolute = _absolute(case, whole, case.pressure.channel)
     log = whole
-    try:
-        events = find_events(whole.t, absolute, run.name, barometer=case.pressure.barometer,
-                             ignition=run.ignition, shutdown=run.shutdown)
-    except LogError as error:
-        raise LogError(f"{log.path}: {case.pressure.channel}: {error}") from error
+    events = _events(case, run, whole, absolute)
+    drift = tap_drift(whole.t, absolute, events)
+    if drift.any():
+        absolute = absolute - drift
+        events = _events(case, run, whole, absolute)
     _check_shedding(run, log, events)
     log = _of_thermocouples(whole, list(channels.values()))
     screened = screen_channels(
@@ -252,10 +252,18 @@ def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
         float(log.t[-1] - events.ignition), start_z, start_T, t_p, p,
         _pressure_share(case, whole, events), block, traces,
     )
-    return firing, _seen(case, firing, whole, absolute)
+    return firing, _seen(case, firing, whole, absolute, float(drift[-1]))
 
 
-def _seen(case: Case, firing: Firing, log: Log, absolute: Array) -> Seen:
+def _events(case: Case, run: Run, log: Log, absolute: Array) -> Events:
+    try:
+        return find_events(log.t, absolute, run.name, barometer=case.pressure.barometer,
+                           ignition=run.ignition, shutdown=run.shutdown)
+    except LogError as error:
+        raise LogError(f"{log.path}: {case.pressure.channel}: {error}") from error
+
+
+def _seen(case: Case, firing: Firing, log: Log, absolute: Array, drift: float) -> Seen:
     """Return what the log of a firing shows by itself."""
     zeros = [(n, c.zero) for n, c in firing.channels.items()
              if np.isfinite(c.zero) and c.good.any()]
@@ -268,7 +276,7 @@ def _seen(case: Case, firing: Firing, log: Log, absolute: Array) -> Seen:
     used = [log.channels[s.channel] for s in case.sensors if firing.channels[s.name].good.any()]
     early = early_rise(log.t, used, firing.events.ignition)
     return Seen(firing.run.name, log, quiet, usual, firing.events.ignition, firing.burn,
-                firing.events.plateau, early, coldest, hottest,
+                firing.events.plateau, drift, early, coldest, hottest,
                 tuple((t.t, t.T) for t in firing.traces))
 
 

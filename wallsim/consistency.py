@@ -50,6 +50,9 @@ class Seen:
         Log clock, and from there to shutdown [s].
     plateau : float
         Mean absolute pressure while burning [Pa].
+    drift : float
+        By how much the tap reads otherwise at the end of the record than before ignition; taken
+        off already [Pa].
     early : float
         How far the usual channel rises before ignition [K].
     coldest, hottest : tuple of (str, float)
@@ -65,6 +68,7 @@ class Seen:
     ignition: float
     burn: float
     plateau: float
+    drift: float
     early: float
     coldest: tuple[str, float]
     hottest: tuple[str, float]
@@ -131,8 +135,8 @@ def remarks(
     Runs whose readings are ``mistaken`` for another unit are not held against the ambient.
     """
     units = [line for s in seen for line in s.log.contradictions]
-    return (*_of_zero(case, seen), *_of_ambient(case, seen, mistaken), *_of_burn(case, seen),
-            *_of_rate(case, seen), *units)
+    return (*_of_zero(case, seen), *_of_drift(case, seen), *_of_ambient(case, seen, mistaken),
+            *_of_burn(case, seen), *_of_rate(case, seen), *units)
 
 
 def early_rise(t: Array, readings: Sequence[Array], ignition: float) -> float:
@@ -220,6 +224,21 @@ def _of_zero(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
             "burning was taken above that level",
             None, guess,
         ).text
+
+
+def _of_drift(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+    drifted = [s for s in seen if s.drift]
+    if not drifted:
+        return
+    worst = max(drifted, key=lambda s: abs(s.drift) / s.plateau)
+    yield case.source.fault(
+        ("pressure", "channel"),
+        f"{case.pressure.channel} in {runs_of(drifted, seen)} reads otherwise at the end of the "
+        f"record than before ignition ({worst.drift / 1e5:+.3f} bar in {worst.run}, "
+        f"{100.0 * abs(worst.drift) / worst.plateau:.1f} % of the pressure while burning); a drift "
+        "even in time was taken off",
+        None, "check the tap; where it is no drift, as with a purge, let the record end before",
+    ).text
 
 
 def _of_ambient(case: Case, seen: Sequence[Seen], mistaken: Container[str]) -> Iterator[str]:

@@ -2,6 +2,7 @@
 
 import re
 
+import numpy as np
 import pytest
 
 from wallsim.build import load_campaign
@@ -66,6 +67,20 @@ def test_a_wall_still_warm_in_a_later_run_is_no_remark(tmp_path):
     log = tmp_path / "r2.csv"
     log.write_text("\n".join([log.read_text().splitlines()[0], *warm]) + "\n")
     assert remarks(path) == ()
+
+
+def test_a_tap_that_drifts_is_told_and_its_drift_taken_off(tmp_path):
+    path = campaign(tmp_path)
+    even = load_campaign(load_case(path)).firings[1].pressure
+    log = tmp_path / "r2.csv"
+    head, *rows = log.read_text().splitlines()
+    cells = [row.split(",") for row in rows]
+    rows = [",".join([t, f"{float(p) + 0.02 * float(t):.4f}", *T]) for t, p, *T in cells]
+    log.write_text("\n".join([head, *rows]) + "\n")
+    seen = load_campaign(load_case(path))
+    (line,) = seen.remarks
+    assert "pressure.channel: P in run r2 reads otherwise at the end of the record" in line
+    np.testing.assert_allclose(seen.firings[1].pressure, even, rtol=3e-3)
 
 
 def absolute(rows):

@@ -5,6 +5,7 @@ import pytest
 
 from wallsim.errors import LogError
 from wallsim.logs import find_events
+from wallsim.logs.events import tap_drift
 
 BAROMETER = 1.013e5
 START, END, LEVEL = 0.1234, 4.5678, 4.0e5
@@ -48,6 +49,26 @@ def test_zero_error_of_the_tap_is_taken_off_the_plateau():
     assert find_events(t, p + 0.3e5, "r").plateau == pytest.approx(
         BAROMETER + LEVEL + 0.3e5, rel=0.003
     )
+
+
+@pytest.mark.parametrize("share", [-0.08, 0.03])
+def test_a_tap_that_drifts_is_seen_by_its_rest_before_and_after(share):
+    t, p = record()
+    drift = share * LEVEL * (t - t[0]) / (t[-1] - t[0])
+    found = tap_drift(t, p + drift, find_events(t, p + drift, "r", barometer=BAROMETER))
+    burning = (t > START) & (t < END)
+    off = (found - drift)[burning]
+    assert np.ptp(off) < 0.05 * np.ptp(drift[burning])
+
+
+def test_a_steady_tap_and_one_without_a_record_at_rest_do_not_drift():
+    t, p = record()
+    events = find_events(t, p, "r", barometer=BAROMETER)
+    assert not tap_drift(t, p + 0.3e5, events).any()
+    ended = t < END + 2.0
+    drifting = p + 0.1 * LEVEL * t / t[-1]
+    assert tap_drift(t, drifting, events).any()
+    assert not tap_drift(t[ended], drifting[ended], events).any()
 
 
 @pytest.mark.parametrize("first", [START - 0.1, START - 0.3])

@@ -24,7 +24,14 @@ LONGEST_SPIKE = 0.1
 SHORTEST_BURN = 0.3
 """The pressure is up as long as this in a burn, or more [s]."""
 
+LONGEST_FALL = 2.0
+"""The pressure has come to rest so long after shutdown [s]."""
+
+DRIFTED = 0.015
+"""Share of the plateau's rise that a tap may read otherwise at rest after the burn than before."""
+
 _LEVELS = 120
+_FEWEST = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,6 +100,35 @@ def find_events(
     if barometer is not None and quiet is not None and plateau - quiet >= SMALLEST_RISE:
         plateau += barometer - quiet
     return Events(float(start), float(end), plateau)
+
+
+def tap_drift(t: Array, p_abs: Array, events: Events) -> Array:
+    """Return by how much the tap's zero had drifted at ``t`` [Pa]; zeros where it hardly does.
+
+    What it reads at rest at the end of the record less what it read before ignition, even in
+    time between.
+
+    Parameters
+    ----------
+    t : Array, shape (n,)
+        Log clock [s].
+    p_abs : Array, shape (n,)
+        Absolute pressure as logged [Pa], NaN where there is no reading.
+    events : Events
+    """
+    none = np.zeros(np.shape(t))
+    known = np.isfinite(p_abs)
+    before = known & (t < events.ignition - 2.0 * LONGEST_SPIKE)
+    rest = events.shutdown + max(LONGEST_FALL, 0.5 * (t[-1] - events.shutdown))
+    after = known & (t > rest)
+    if min(before.sum(), after.sum()) < _FEWEST:
+        return none
+    quiet = float(np.median(p_abs[before]))
+    drift = float(np.median(p_abs[after])) - quiet
+    if abs(drift) <= DRIFTED * (events.plateau - quiet):
+        return none
+    ends = [np.median(t[before]), np.median(t[after])]
+    return np.asarray(np.interp(t, ends, [0.0, drift]))
 
 
 def _record(t: Array, p_abs: Array, name: str) -> _Record:
@@ -171,10 +207,10 @@ def _edge(record: _Record, threshold: float, at: int, side: int, name: str) -> f
 def _quiet_level(record: _Record, start: float, end: float) -> float | None:
     """Return the level before ignition, else long after shutdown [Pa]; None without either."""
     before = record.raw[record.t < start - 2.0 * LONGEST_SPIKE]
-    if before.size >= 5:
+    if before.size >= _FEWEST:
         return float(np.median(before))
     after = record.t > end + max(0.5, 0.5 * (record.t[-1] - end))
-    return float(np.median(record.raw[after])) if after.sum() >= 5 else None
+    return float(np.median(record.raw[after])) if after.sum() >= _FEWEST else None
 
 
 def _plateau(record: _Record, start: float, end: float) -> float:
