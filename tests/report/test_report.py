@@ -476,3 +476,9 @@ def test_the_lane_scale_ignores_what_was_not_used():
     spoilt = copy.deepcopy(frame)
     spoilt["S5 used"] = 1
     assert lane_scale(spoilt, ["S1", "S5"]) >= 500.0
+
+
+def test_every_table_can_be_scrolled_and_shows_it(report):
+    tables_of_page = re.findall(r"<table", report)
+    assert len(re.findall(r'<div class="scroll">\s*<table', report)) == len(tables_of_page) > 5
+    assert "background-attachment: local, local, scroll, scroll" in report
