@@ -159,10 +159,10 @@ def test_a_stated_law_is_kept_and_contradicted(choices):
     assert document["text"].startswith("the case states linear growth, but the logs speak for")
 
 
-def choice_of(**criterion):
+def choice_of(fitted="saturating", **criterion):
     fits = tuple(
         SimpleNamespace(law=law, criterion=c, estimate=SimpleNamespace(
-            unknowns=SimpleNamespace(laws={"D": law})), fitted=law == "saturating")
+            unknowns=SimpleNamespace(laws={"D": law})), fitted=law == fitted, converged=False)
         for law, c in criterion.items()
     )
     return LawChoice("D", False, fits, 100.0)
@@ -177,6 +177,23 @@ def test_weights_are_those_of_the_criterion_and_a_hopeless_law_is_left_out():
                                      "saturating": np.exp(-1.0) / (1.0 + np.exp(-1.0))})
     hopeless = choice_of(none=90.0, linear=-2.0 * np.log(UNTOLD) + 0.2, saturating=0.0)
     assert [w for w, _ in hopeless.members] == [1.0]
+
+
+def test_general_growth_stands_for_the_laws_within_it():
+    choice = choice_of("general", none=90.0, constant=2.0, linear=40.0, saturating=0.0, general=1.0)
+    weights = {e.unknowns.laws["D"]: w for w, e in choice.members}
+    inside = 1.0 + np.exp(-0.5)
+    assert weights == pytest.approx(
+        {"constant": np.exp(-1.0) / (inside + np.exp(-1.0)),
+         "general": inside / (inside + np.exp(-1.0))}, rel=1e-6)
+    assert choice.text().endswith(
+        "R is averaged over a constant deposit and growth of another shape, which takes in "
+        "saturating growth"
+    )
+    told = choice_of("general", none=90.0, constant=80.0, linear=40.0, saturating=0.0, general=1.0)
+    assert [w for w, _ in told.members] == [1.0]
+    assert told.text().endswith("R is that of growth of another shape, which takes in saturating "
+                                "growth")
 
 
 def test_a_deposit_that_may_be_none_is_averaged_over_laws_with_a_deposit():

@@ -2,7 +2,9 @@
 
 Weights of the laws are ``exp(-difference/2)`` of their criterion (`law_fits`), normalised (Burnham
 & Anderson 2002, section 2.9). What is said of a deposit is averaged over the laws with a deposit
-that the logs do not tell apart: an interval holds 95 % of the mixture of their posteriors.
+that the logs do not tell apart: an interval holds 95 % of the mixture of their posteriors. Linear
+and saturating growth are cases of general growth, so they are no doubt besides it: where that is
+fitted it stands for them. Counted again they would narrow the interval to what they alone say.
 """
 
 from __future__ import annotations
@@ -27,6 +29,8 @@ from wallsim.wall.growth import Law
 Array = NDArray[np.float64]
 
 LAWS: tuple[Law, ...] = ("none", "constant", "linear", "saturating", "general")
+WITHIN_GENERAL: tuple[Law, ...] = ("linear", "saturating")
+"""Laws that are cases of general growth, well within what is assumed of its shape."""
 UNTOLD = 0.05
 """Weight from which on a law is not told apart from the best."""
 IN_WORDS = {
@@ -78,13 +82,20 @@ class LawChoice:
     def members(self) -> tuple[tuple[float, Estimate], ...]:
         """Weight and estimate of each law that is averaged over; they add up to one.
 
-        Laws with a deposit, of a weight of at least `UNTOLD` among these. A law that the case
+        Laws with a deposit, of a weight of at least `UNTOLD` among these. General growth has the
+        weight of all laws within it where the joint fit was made with it. A law that the case
         states stands alone.
         """
-        fits = [f for f in self.fits if f.law != "none"]
         if self.stated:
-            return tuple((1.0, f.estimate) for f in fits if f.fitted)
-        raw = np.exp(-0.5 * np.array([f.criterion - min(g.criterion for g in fits) for f in fits]))
+            return tuple((1.0, f.estimate) for f in self.fits if f.fitted)
+        laid = [f for f in self.fits if f.law != "none"]
+        least = min(f.criterion for f in laid)
+        weight = {f.law: np.exp(-0.5 * (f.criterion - least)) for f in laid}
+        within: tuple[Law, ...] = WITHIN_GENERAL if self.in_fit == "general" else ()
+        if within:
+            weight["general"] += sum(weight[law] for law in within)
+        fits = [f for f in laid if f.law not in within]
+        raw = np.array([weight[f.law] for f in fits])
         raw[raw < UNTOLD * raw.sum()] = 0.0
         return tuple(
             (float(w), f.estimate) for w, f in zip(raw / raw.sum(), fits, strict=True) if w > 0.0
@@ -147,7 +158,12 @@ class LawChoice:
         over = [e.unknowns.laws[self.blend] for _, e in self.members]
         if sorted(over) == sorted(self.untold):
             return f"{text}; R is averaged over them"
-        return f"{text}; R is that of {' and '.join(IN_WORDS[law] for law in over)}"
+        within = [IN_WORDS[law] for law in self.untold if law in WITHIN_GENERAL]
+        taken_in = f", which takes in {' and '.join(within)}" if "general" in over and within else ""
+        named = " and ".join(IN_WORDS[law] for law in over)
+        if len(over) > 1:
+            return f"{text}; R is averaged over {named}{taken_in}"
+        return f"{text}; R is that of {named}{taken_in}"
 
 
 def asked(estimate: Estimate, laws: bool | None) -> tuple[str, ...]:
