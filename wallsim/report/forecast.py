@@ -180,9 +180,10 @@ def _measurable(firing: Document) -> dict[str, str]:
 def basis(document: Document) -> str:
     """Return what the answers rest on."""
     rough, only = ("rough ", " only") if document["rough_intervals"] else ("", "")
+    where = " at a thermocouple" if "runs" in document else ""
     text = (f"From: {document['from']}; {rough}95 % intervals of {document['draws']} draws{only} "
-            f"(an end is uncertain by about {100.0 * document['interval_error']:.0f} % of its "
-            "distance from the estimate)")
+            f"(an end{where} is uncertain by about {100.0 * document['interval_error']:.0f} % of "
+            "its distance from the estimate)")
     if (error := document.get("discretisation_error_K")) is not None:
         size = "below 0.1" if error < 0.1 else f"{error:.1f}"
         text += f"; discretisation error of a peak {size} K"
