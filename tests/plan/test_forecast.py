@@ -218,7 +218,7 @@ def test_intervals_of_few_draws_are_called_rough(folder, pool, factorial, scorch
         basis(factorial))
     assert "rough 95 % intervals" in forecast_text("t", whatif_rows(factorial), factorial)
     assert not scorched.document["rough_intervals"]
-    assert "; 95 % intervals of 21 draws (an end is" in basis(scorched.document)
+    assert "; 95 % intervals of 21 draws (an end at a thermocouple is" in basis(scorched.document)
 
 
 def test_a_fit_that_does_not_tell_R_leaves_to_the_prior_what_rests_on_it(folder, pool, tmp_path):
