@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from wallsim.estimate.scatter import learnt
+from wallsim.estimate.scatter import covariance_with_doubt, learnt
 from wallsim.regression.prior import Parameter, Prior
 from wallsim.units import Quantity
 
@@ -69,3 +69,28 @@ def test_a_scatter_without_doubt_is_kept():
     unknowns = firings(4, 0.025, 0.0)
     y = [0.2, -0.2, 0.2, -0.2]
     assert scatter_of(learnt(unknowns, np.zeros(5), *misfit(unknowns, y, 1e-4))) == 0.025
+
+
+@pytest.mark.parametrize("n", [3, 5, 12])
+def test_the_doubt_of_a_scatter_widens_what_hangs_on_it_as_integration_over_it_does(n):
+    """Exact readings of n firings: the level's variance is that of their mean, 1/n of the square
+    of the scatter; here over a log-normal distribution of it, by quadrature."""
+    y = 0.03 * np.random.default_rng(n).standard_normal(n)
+    unknowns = learnt(firings(n, 0.025, 0.01), np.zeros(n + 1),
+                      *misfit(firings(n, 0.025, 0.01), y, 1e-6))
+    r, J = misfit(unknowns, y, 1e-6)
+    z = np.linalg.solve(J.T @ J + np.eye(n + 1), -J.T @ r)
+    got = covariance_with_doubt(unknowns, z, r + J @ z, J)[0, 0] * 10.0**2
+    sd = np.sqrt(0.5 / (0.5 / 0.4**2 + n - 1))
+    log_scatter = np.log(scatter_of(unknowns)) + sd * np.linspace(-8.0, 8.0, 4001)
+    density = np.exp(-0.5 * np.linspace(-8.0, 8.0, 4001) ** 2)
+    expected = np.sum(density * np.exp(2.0 * log_scatter)) / density.sum() / n
+    assert got == pytest.approx(expected, rel=0.02)
+
+
+def test_a_scatter_without_doubt_leaves_the_covariance_as_it_is():
+    unknowns = firings(4, 0.025, 0.0)
+    r, J = misfit(unknowns, [0.01, -0.02, 0.0, 0.03], 1e-3)
+    z = np.linalg.solve(J.T @ J + np.eye(5), -J.T @ r)
+    got = covariance_with_doubt(unknowns, z, r + J @ z, J)
+    np.testing.assert_allclose(got, np.linalg.inv(J.T @ J + np.eye(5)), rtol=1e-9)

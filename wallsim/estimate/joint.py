@@ -30,7 +30,7 @@ from wallsim.estimate.run_model import (
     WallBuilder,
     run_rows,
 )
-from wallsim.estimate.scatter import learnt
+from wallsim.estimate.scatter import covariance_with_doubt, learnt
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.estimate.weights import Weights, assumed
 from wallsim.regression.least_squares import Refused, Solution, covariance, solve
@@ -54,7 +54,8 @@ class Estimate:
     x : Array, shape (m,)
         Unknowns in their normal coordinates.
     covariance : Array, shape (m, m)
-        Posterior covariance of ``x`` (Laplace), priors and correlated residuals in.
+        Posterior covariance of ``x`` (Laplace), priors, correlated residuals and the doubt of
+        learnt scatters in.
     residuals : dict of str to tuple of Array
         Model minus measured by run and trace [K].
     converged : bool
@@ -224,12 +225,12 @@ def _collect(
 ) -> Estimate:
     prior = unknowns.prior
     misfit.be_at(solution.z)
-    cov_z, condition = covariance(solution.J)
+    cov_z = covariance_with_doubt(unknowns, solution.z, *misfit.of_readings())
     own = float(solution.z @ solution.z)
     return Estimate(
         campaign, unknowns, resolution, misfit.runs, dict(misfit.weights),
         prior.x(solution.z), prior.root @ cov_z @ prior.root.T,
         {run.name: row.residuals for run, row in zip(misfit.runs, misfit.rows, strict=True)},
-        solution.converged, before + solution.evaluations, condition,
+        solution.converged, before + solution.evaluations, covariance(solution.J)[1],
         solution.misfit - own, own, dict(misfit.work), misfit.rows,
     )

@@ -5,6 +5,10 @@ prior of mode about the stated one, and is set where the likelihood of the trace
 the firings integrated out, is highest: expectation and maximisation in turn (Dempster, Laird &
 Rubin 1977, J. R. Stat. Soc. B 39, 1) on the linearised misfit. Firings that share no other firing
 to be compared with say nothing, and leave the stated value.
+
+A scatter learnt from few firings is in doubt itself. At the end of the fit that doubt goes into the
+covariance of all unknowns: of their mean and covariance at scatters spread about the learnt one
+(second order: Kass & Steffey 1989, J. Am. Stat. Assoc. 84, 717).
 """
 
 from __future__ import annotations
@@ -25,6 +29,8 @@ FACTORS = {
 }
 MOST_TURNS = 200
 SETTLED = 1e-3
+NODES = ((-np.sqrt(3.0), 1.0 / 6.0), (0.0, 2.0 / 3.0), (np.sqrt(3.0), 1.0 / 6.0))
+"""Of Gauss and Hermite, for a standard normal distribution: where, and weight."""
 
 
 def stated(unknowns: Unknowns) -> dict[str, tuple[Quantity, NDArray[np.intp]]]:
@@ -63,17 +69,52 @@ def learnt(unknowns: Unknowns, z: Array, r: Array, J: Array) -> Unknowns:
     prior = unknowns.prior
     normal, pull = J.T @ J, J.T @ (J @ z - r)
     for quantity, places in stated(unknowns).values():
-        freedom = 0.5 / quantity.relative_sd**2
+        freedom = _freedom(quantity)
         ratio = 1.0
         for _ in range(MOST_TURNS):
-            scale = np.ones(z.size)
-            scale[places] = ratio
-            covariance = np.linalg.inv(scale[:, None] * normal * scale + np.eye(z.size))
-            factors = ratio * (covariance @ (scale * pull))[places]
-            spread = ratio**2 * np.diag(covariance)[places]
+            at, covariance = _scaled(normal, pull, places, ratio)
+            factors, spread = at[places], np.diag(covariance)[places]
             before = ratio
             ratio = np.sqrt((freedom + (factors**2 + spread).sum()) / (freedom + places.size))
             if abs(ratio / before - 1.0) < SETTLED:
                 break
         prior = prior.rescaled(places, ratio)
     return replace(unknowns, prior=prior)
+
+
+def covariance_with_doubt(unknowns: Unknowns, z: Array, r: Array, J: Array) -> Array:
+    """Return the covariance of ``z`` with the doubt of the learnt scatters in it; shape (m, m).
+
+    The log of a scatter is taken as normal, of variance one half over the number of firings that
+    its prior counts as and of those that the traces tell.
+
+    Parameters
+    ----------
+    z, r, J
+        As of `learnt`, at the minimum.
+    """
+    normal, pull = J.T @ J, J.T @ (J @ z - r)
+    at, known = _scaled(normal, pull, np.empty(0, dtype=np.intp), 1.0)
+    out = known.copy()
+    for quantity, places in stated(unknowns).values():
+        told = float(np.sum(1.0 - np.diag(known)[places]))
+        sd = np.sqrt(0.5 / (_freedom(quantity) + told))
+        for node, weight in NODES:
+            there, covariance = _scaled(normal, pull, places, float(np.exp(node * sd)))
+            out += weight * (covariance + np.outer(there - at, there - at) - known)
+    return out
+
+
+def _freedom(quantity: Quantity) -> float:
+    """Return how many firings a stated scatter counts as."""
+    return 0.5 / quantity.relative_sd**2
+
+
+def _scaled(
+    normal: Array, pull: Array, places: NDArray[np.intp], ratio: float
+) -> tuple[Array, Array]:
+    """Return minimum and covariance where the prior at ``places`` is ``ratio`` times as wide."""
+    scale = np.ones(pull.size)
+    scale[places] = ratio
+    covariance = np.linalg.inv(scale[:, None] * normal * scale + np.eye(pull.size))
+    return scale * (covariance @ (scale * pull)), scale[:, None] * covariance * scale
