@@ -309,6 +309,8 @@ def test_a_longer_burn_keeps_the_record_after_shutdown_and_what_was_lost_stays_l
         assert lost.t[-1] == pytest.approx(cut.t[-1], abs=0.1)
         assert kept.t[-1] == pytest.approx(whole.traces[1].t[-1] + burn - whole.burn, abs=0.2)
         assert (np.diff(kept.index) == 1).all()
+    for one, other in zip(whole.traces, lasting(whole, whole.burn).traces, strict=True):
+        np.testing.assert_array_equal(one.index, other.index)
 
 
 def test_more_firings_tell_more_and_mixes_are_no_worse_than_one_blend(answer):

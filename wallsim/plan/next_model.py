@@ -79,7 +79,7 @@ def lasting(firing: Firing, burn: float) -> Firing:
     end = firing.end + more
 
     def of(trace: Trace) -> Trace:
-        t = firing.block * np.arange(0.5, int(end / firing.block), dtype=np.float64)
+        t = firing.block * (np.arange(int(end / firing.block) + 1, dtype=np.float64) + 0.5)
         then = np.where(t < both, t, np.maximum(t - more, both))
         kept = np.isin(np.floor(then / firing.block).astype(np.intp), trace.index)
         index = np.flatnonzero(kept)
