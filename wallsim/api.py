@@ -21,6 +21,7 @@ from wallsim.estimate.intervals.document import intervals as in_other_ways
 from wallsim.estimate.joint import Estimate, Progress, estimate_jointly
 from wallsim.estimate.laws import asked as laws_asked
 from wallsim.estimate.laws import compare_laws
+from wallsim.estimate.other_starts import check_starts, from_other_starts
 from wallsim.output import result_folder
 from wallsim.plan import place_document
 from wallsim.plan.place_file import Plan
@@ -147,6 +148,7 @@ def fit(
     intervals: str = "auto",
     sample: int = 0,
     bootstrap: int = 0,
+    starts: int = 0,
 ) -> FitResult:
     """Return the joint estimate of a campaign.
 
@@ -168,6 +170,8 @@ def fit(
         Evaluations of the posterior (marches of all firings) to sample it with.
     bootstrap : int
         Draws of the firings of each blend, with replacement.
+    starts : int
+        Other starts from which it is fitted again, to see whether the minimum is the lowest.
 
     Raises
     ------
@@ -177,6 +181,7 @@ def fit(
         If the model cannot be evaluated where the fit starts.
     """
     asked = Asked(intervals, sample, bootstrap)
+    check_starts(starts)
     campaign = campaign or load_campaign(case)
     begun = time.perf_counter()
     with nullcontext(executor) if executor else processes() as pool:
@@ -187,6 +192,9 @@ def fit(
         document, traces = build(estimate, pool, begun, choices)
         document["intervals"] = in_other_ways(estimate, document, asked, pool, progress)
         document["verdict"] += doubts(document["intervals"])
+        document["starts"] = ends = from_other_starts(estimate, starts, pool, progress)
+    if ends:
+        document["verdict"].append({key: ends[key] for key in ("level", "text")})
     return FitResult(document, traces, estimate)
 
 

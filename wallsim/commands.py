@@ -77,6 +77,8 @@ def fit(
                       "posterior, from N exact evaluations.")] = 0,
     bootstrap: Annotated[int, typer.Option("--bootstrap", metavar="N", min=0, help="Also N "
                          "draws of each blend's firings, with replacement.")] = 0,
+    starts: Annotated[int, typer.Option("--starts", metavar="N", min=0, help="Fit again from N "
+                      "other starts: is the minimum the lowest?")] = 0,
     force: Force = False,
     json: Json = False,
     quiet: Quiet = False,
@@ -85,7 +87,8 @@ def fit(
     from wallsim.output import result_folder
 
     loaded = _load(case)
-    ways = {"laws": laws, "intervals": intervals.value, "sample": sample, "bootstrap": bootstrap}
+    ways = {"laws": laws, "intervals": intervals.value, "sample": sample, "bootstrap": bootstrap,
+            "starts": starts}
     with result_folder(out, force=force, keep=loaded.files) as beside:
         result = _run_fit(loaded, quiet, ways)
         result.write(beside)

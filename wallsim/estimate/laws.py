@@ -159,7 +159,9 @@ class LawChoice:
         if sorted(over) == sorted(self.untold):
             return f"{text}; R is averaged over them"
         within = [IN_WORDS[law] for law in self.untold if law in WITHIN_GENERAL]
-        taken_in = f", which takes in {' and '.join(within)}" if "general" in over and within else ""
+        taken_in = ""
+        if "general" in over and within:
+            taken_in = f", which takes in {' and '.join(within)}"
         named = " and ".join(IN_WORDS[law] for law in over)
         if len(over) > 1:
             return f"{text}; R is averaged over {named}{taken_in}"
