@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from wallsim.wall.growth import AS_GOOD_AS_LINEAR, clock, grown
+from wallsim.wall.growth import AS_GOOD_AS_LINEAR, clock, grown, grown_of_draws
 
 TIMES = np.linspace(0.0, 1.5, 31)
 
@@ -65,3 +65,11 @@ def test_nothing_jumps_where_the_formula_gives_way():
     at = 0.5 * AS_GOOD_AS_LINEAR
     below, above = growth("general", 0.999 * at, 0.0), growth("general", 1.001 * at, 0.0)
     np.testing.assert_allclose(below, above, atol=1e-7)
+
+
+@pytest.mark.parametrize("law", ["none", "constant", "linear", "saturating", "general"])
+@pytest.mark.parametrize("s", [0.0, 0.3, 1.0, 1.4, 6.0])
+def test_many_draws_grow_as_one_by_one(law, s):
+    shapes = np.array([(c, m) for c in (-5.0, -1.0, 0.0, 1e-7, 0.8, 9.0) for m in (-0.5, 0.0, 0.4)])
+    each = [grown(law, s, shape)[0] for shape in shapes]
+    np.testing.assert_allclose(grown_of_draws(law, s, shapes.T), each, rtol=1e-12)

@@ -184,8 +184,8 @@ class GasSide:
     def purge_weights(self, t: float) -> Array:
         """Return the weights of the purge's knots at ``t`` [s] from ignition."""
         after, knots = t - self.burn, self.purge_time
-        i = int(np.clip(np.searchsorted(knots, after, side="right") - 1, 0, knots.size - 2))
-        share = np.clip((after - knots[i]) / (knots[i + 1] - knots[i]), 0.0, 1.0)
+        i = min(max(int(np.searchsorted(knots, after, side="right")) - 1, 0), knots.size - 2)
+        share = min(max((after - knots[i]) / (knots[i + 1] - knots[i]), 0.0), 1.0)
         out = np.zeros(knots.size)
         out[i], out[i + 1] = 1.0 - share, share
         return out

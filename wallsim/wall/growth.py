@@ -82,3 +82,22 @@ def grown(law: Law, s: float, shape: Array) -> tuple[float, Array]:
     g = float(-np.expm1(-x * u) / whole)
     of_c *= (u * late - g * end) / whole
     return g, np.array([of_c, 0.0]) + x * late / whole * of_shape
+
+
+def grown_of_draws(law: Law, s: float, shapes: Array) -> Array:
+    """Return the growth at ``s`` of many shapes at once, each as by `grown`; shape (n_draws,).
+
+    Parameters
+    ----------
+    shapes : Array, shape (2, n_draws)
+        c and log m of each.
+    """
+    if law in ("none", "constant", "linear"):
+        return np.full(shapes.shape[1], grown(law, s, shapes[:, 0])[0])
+    s, m = max(s, 0.0), np.exp(shapes[1])
+    x = 2.0 * np.sinh(np.clip(shapes[0], *FARTHEST))
+    x = np.where(np.abs(x) > AS_GOOD_AS_LINEAR, x, AS_GOOD_AS_LINEAR)
+    u = np.where((s > 1.0) & (m > 1.0), 1.0 + m * (s - 1.0), s**m)
+    if s > 1.0:
+        u = np.where(x > 0.0, u, 1.0 - np.log(np.where(x > 0.0, 1.0, 1.0 - x * (u - 1.0))) / x)
+    return np.asarray(np.expm1(-x * u) / np.expm1(-x))

@@ -83,7 +83,9 @@ class OuterWall:
                 f"outside convection is given from {self.T[0]:.0f} to {self.T[-1]:.0f} K, "
                 f"the wall reached {T.min():.0f} to {T.max():.0f} K"
             )
-        slope = (self.convected[i + 1] - self.convected[i]) / step
-        convected = self.convected[i] + slope * (T - self.T[i])
-        radiated = Stefan_Boltzmann * (T**4 - self.ambient**4)
-        return -convected, -radiated, -slope, -4.0 * Stefan_Boltzmann * T**3
+        low = self.convected.take(i)
+        slope = (self.convected.take(i + 1) - low) / step
+        convected = low + slope * (T - self.T.take(i))
+        cube = T * T * T
+        radiated = Stefan_Boltzmann * (cube * T - self.ambient**4)
+        return -convected, -radiated, -slope, -4.0 * Stefan_Boltzmann * cube
