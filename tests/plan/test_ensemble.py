@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import scipy.sparse as sp
 
 from tests.wall.walls import AMBIENT, parameters, surfaces, wall
+from wallsim.materials import load_solid
 from wallsim.plan.ensemble import Ensemble
+from wallsim.plan.ensemble import march as march_together
 from wallsim.wall.march import march
 from wallsim.wall.model import WallSlope
 from wallsim.wall.schedule import Schedule
@@ -60,3 +64,52 @@ def test_it_ends_once_the_coolest_draw_is_above_the_limit():
     track = Ensemble(w, surfaces(w), p, P).march(SCHEDULE, np.full((w.size, N), AMBIENT), 600.0)
     hottest = track.T[:, w.faces["bore"].nodes].max(axis=1)
     assert hottest[-1].min() > 600.0 >= hottest[-2].min()
+
+
+def test_firings_side_by_side_march_as_if_alone():
+    """Other walls, laws, burns, starts and limits; each ends where it would end by itself."""
+    metal = load_solid("carbon steel", Path())
+    parts, schedules, starts, limits = [], [], [], []
+    for thickness, law, burn, start, limit in (
+        (0.004, "none", 3.0, 300.0, np.inf), (0.004, "saturating", 7.0, 300.0, 700.0),
+        (0.006, "linear", 7.0, 450.0, np.inf), (0.004, "none", 7.2, 300.0, 1100.0),
+    ):
+        w = wall(thickness, 2, 10, metal)
+        p, P = draws(law, seed=len(parts))
+        P[p.slots()["log_wall"]] = np.log(thickness)
+        parts.append(Ensemble(w, surfaces(w, law=law, burn=burn), p, P))
+        schedules.append(Schedule.of(burn, burn + 5.0, 0.5))
+        starts.append(np.full((w.size, N), start))
+        limits.append(limit)
+    together = march_together(parts, schedules, starts, limits)
+    assert [track.t.size for track in together] != [s.t.size for s in schedules]
+    for part, schedule, start, limit, track in zip(
+            parts, schedules, starts, limits, together, strict=True):
+        alone = part.march(schedule, start, limit)
+        assert np.array_equal(track.t, alone.t)
+        assert np.abs(track.T - alone.T).max() < 0.01
+
+
+def test_draws_apart_across_a_peak_of_the_heat_capacity():
+    """Carbon steel about 735 degC, where c is five times that of 20 K beside it."""
+    w = wall(0.004, 2, 10, load_solid("carbon steel", Path()))
+    s, (p, P) = surfaces(w, law="none", burn=5.0), draws("none", spread=0.04)
+    P[p.slots()["log_wall"]] = np.log(0.004)
+    schedule = Schedule.of(5.0, 5.0, 0.5)
+    together = Ensemble(w, s, p, P).march(schedule, np.full((w.size, N), AMBIENT))
+    at_peak = np.abs(together.T[:, w.faces["bore"].nodes] - 1008.0).min(axis=(0, 1))
+    assert at_peak.max() < 15.0
+    all_nodes = sp.identity(w.size, format="csr")
+    for d in range(N):
+        alone = march(w, s, p.with_vector(P[:, d]), schedule, all_nodes, np.full(w.size, AMBIENT))
+        assert np.abs(together.T[:, :, d] - alone.y[::2]).max() < 0.01
+
+
+def test_several_metals_are_refused():
+    parts = []
+    for metal in ("copper", "carbon steel"):
+        w = wall(0.004, 2, 10, load_solid(metal, Path()))
+        p, P = draws("none")
+        parts.append(Ensemble(w, surfaces(w, law="none"), p, P))
+    with pytest.raises(ValueError, match="several metals"):
+        march_together(parts, [SCHEDULE] * 2, [np.full((w.size, N), AMBIENT)] * 2)

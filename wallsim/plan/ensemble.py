@@ -1,29 +1,38 @@
-"""Many draws of one firing marched together.
+"""Many draws of many firings marched side by side.
 
-The equations and the scheme are those of `wallsim.wall.march`. The draws differ in parameters but
-share wall, steps and, in each stage, one factor of the tangent, that of their mean: chord
-iteration takes each draw to its own solution. So a draw costs array work only, no factor.
+The equations and the scheme are those of `wallsim.wall.march`. Draws of one wall and of equal steps
+share a factor of the tangent, that of their mean, which iteration puts right for each of them. So a
+draw costs array work only, no factor. Firings side by side, which may differ in all but metal and
+number of nodes, make the arrays long: in short ones the calls cost more than the numbers.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass, replace
+from itertools import groupby, pairwise
 
 import numpy as np
+import scipy.sparse as sp
 from numpy.typing import NDArray
-from scipy.linalg import lapack
 
 from wallsim.errors import ConvergenceError
+from wallsim.plan.draw_tables import DrawProperties, DrawTables
+from wallsim.plan.draw_tangent import DrawTangent
 from wallsim.wall.gas import GasSide, WallParameters
-from wallsim.wall.growth import grown
+from wallsim.wall.growth import grown_of_draws
+from wallsim.wall.mesh import FACES
 from wallsim.wall.model import Surfaces, WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import GAMMA, Schedule
+from wallsim.wall.surroundings import OuterWall
 
 Array = NDArray[np.float64]
 
-LARGEST_UPDATE = 1e-2
+LARGEST_ERROR = 3e-3
+"""Of a stage's solution [K]; what the contraction leaves of the last update."""
+LEAST_CONTRACTION = 0.01
 MOST_ITERATIONS = 40
 SLOW_CONTRACTION = 0.3
 _FROM_STAGE = 1.0 / (GAMMA * (2.0 - GAMMA))
@@ -73,25 +82,24 @@ class Ensemble:
         self.wall, self.surfaces, self.slots = wall, surfaces, template.slots()
         self.template = template
         self.p, self.n = p, p.shape[1]
-        self.tables = _Tables.of(wall, self.get("log_conductivity"), self.get("conductivity_tilt"),
-                                 self.get("log_heat_capacity"), self.get("heat_capacity_tilt"))
+        region = wall.regions[0]
+        self.tables = DrawTables.of(
+            region.table, self.get("log_conductivity"), self.get("conductivity_tilt"),
+            self.get("log_heat_capacity"), self.get("heat_capacity_tilt"))
         gas = surfaces.gas
         self.h = np.exp(gas.coefficient_basis @ p[self.slots["log_h"]])
         self.R = np.exp(gas.resistance_basis @ p[self.slots["log_R"]])
         self.rise = gas.share[:, None] * np.exp(self.get("log_rise"))
-        region = wall.regions[0]
-        self.laplacian = region.laplacian
-        self.volume = region.volume[:, None]
-        self.area = {name: face.area[:, None] for name, face in wall.faces.items()}
-        self.thicker: Array | None = None
+        every = np.ones((1, self.n))
+        self.volume = region.volume[:, None] * every
+        self.area = {name: face.area[:, None] * every for name, face in wall.faces.items()}
+        self.thicker, self.bent = np.zeros(self.n), None
         if slope is not None:
             thickness = np.exp(self.get("log_wall"))
-            self.thicker = thickness - thickness[:1]
-            self.bent = slope.laplacian[0]
-            self.volume = self.volume + slope.volume[0][:, None] * self.thicker
+            self.thicker, self.bent = thickness - thickness[0], slope.laplacian[0]
+            self.volume += slope.volume[0][:, None] * self.thicker
             for name, change in slope.area.items():
-                self.area[name] = self.area[name] + change[:, None] * self.thicker
-        self.steps = 0
+                self.area[name] += change[:, None] * self.thicker
 
     def with_gas(self, gas: GasSide) -> Ensemble:
         """Return the ensemble with another history of the same gas side."""
@@ -107,8 +115,7 @@ class Ensemble:
         """Return the growth of the deposit at ``t`` [s]; shape (n_draws,)."""
         gas = self.surfaces.gas
         s = (gas.deposit_age + min(t, gas.burn)) / gas.t_ref
-        shapes = self.p[self.slots["growth_shape"]].T
-        return np.array([grown(gas.law, s, shape)[0] for shape in shapes])
+        return grown_of_draws(gas.law, s, self.p[self.slots["growth_shape"]])
 
     def resistance(self, t: float) -> Array:
         """Return R at the bore nodes at ``t`` [s]; shape (m, n_draws), or (m, 1) if bare."""
@@ -131,71 +138,6 @@ class Ensemble:
         R = self.resistance(t)
         return h / (1.0 + h * R), T_inf, R
 
-    def rate(
-        self, T: Array, q: _Nodal, e: tuple[Array, Array, Array]
-    ) -> tuple[Array, Array]:
-        """Return the nodal heat rate [W] and the slope of its nodal part [W/K]."""
-        F = -(self.laplacian @ q.theta)
-        if self.thicker is not None:
-            F -= self.thicker * (self.bent @ q.theta)
-        slope = np.zeros_like(F)
-        faces, s = self.wall.faces, self.surfaces
-        bore, outside = faces["bore"].nodes, faces["outside"].nodes
-        U, T_inf, _ = e
-        F[bore] += self.area["bore"] * U * (T_inf - T[bore])
-        slope[bore] -= self.area["bore"] * U
-        q_c, q_r, dq_c, dq_r = s.outer.flux(np.clip(T[outside], 201.0, 1998.0))
-        c, eps = self.get("convection"), self.get("emissivity")
-        F[outside] += self.area["outside"] * (c * q_c + eps * q_r)
-        slope[outside] += self.area["outside"] * (c * dq_c + eps * dq_r)
-        for end, T_end in (("head", s.head), ("exit", s.exit)):
-            nodes = faces[end].nodes
-            conductance = self.area[end] * np.exp(self.get(f"log_{end}"))
-            F[nodes] += conductance * (T_end - T[nodes])
-            slope[nodes] -= conductance
-        return F, slope
-
-    def solver(self, q: _Nodal, slope: Array, d: float, *, own: bool) -> _Solver:
-        """Return the solver of the tangent in the potential: of the mean draw, or each its own."""
-        band = self.wall.band
-        if band is None:
-            raise ConvergenceError("draws are marched on a wall of one metal with a narrow band")
-        diagonal = (self.volume * q.c - d * slope) / q.k
-        columns = diagonal.T if own else [diagonal.mean(axis=1)]
-        factors = []
-        for column in columns:
-            matrix = d * band
-            matrix[0] += column
-            factor, info = lapack.dpbtrf(matrix, lower=1, overwrite_ab=1)
-            if info != 0:
-                raise ConvergenceError("the system of a time step is not positive definite")
-            factors.append(factor)
-        return _Solver(factors)
-
-    def stage(
-        self, known: Array, guess: Array, t: float, d: float, burning: bool
-    ) -> tuple[Array, Array, Array]:
-        """Return temperature, heat and rate that solve ``heat(T) - d F(T, t) = known``.
-
-        Where draws are apart across a peak of c(T) the mean's tangent serves none of them; each
-        then gets its own.
-        """
-        e, T, solver, last, renewed = self.exchange(t, burning), guess, None, np.inf, 0
-        for _ in range(MOST_ITERATIONS):
-            q = self.tables.at(T)
-            F, slope = self.rate(T, q, e)
-            if solver is None:
-                solver = self.solver(q, slope, d, own=renewed > 1)
-            update = solver.solve(known + d * F - self.volume * q.heat) / q.k
-            T = T + update
-            size = float(np.abs(update).max())
-            if size < LARGEST_UPDATE:
-                return T, known + d * F, F
-            if size > SLOW_CONTRACTION * last:
-                solver, renewed = None, renewed + 1
-            last = size
-        raise ConvergenceError(f"a time step did not converge: {size:.3g} K at t = {t:.3f} s")
-
     def march(self, schedule: Schedule, T0: Array, stop_above: float = np.inf) -> Track:
         """Return the temperatures at the step ends.
 
@@ -207,95 +149,198 @@ class Ensemble:
         stop_above : float
             End once the hottest bore node of every draw exceeds it [K].
         """
-        T, t = T0, float(schedule.t[0])
-        heat = self.volume * self.tables.at(T).heat
-        states, times, before = [T], [t], None
-        recent: list[tuple[float, Array]] = []
-        rate = np.empty(0)
-        bore = self.wall.faces["bore"].nodes
-        for t_end, flag in zip(schedule.t[1:], schedule.burning, strict=True):
-            burning = bool(flag)
-            if burning != before:
-                rate = self.rate(T, self.tables.at(T), self.exchange(t, burning))[0]
-                recent, before = [(t, T)], burning
-            dt = float(t_end) - t
-            d, middle = 0.5 * GAMMA * dt, t + GAMMA * dt
-            T_in, heat_in, _ = self.stage(
-                heat + d * rate, _guess(recent, middle), middle, d, burning)
-            recent = [*recent[-2:], (middle, T_in)]
-            known = _FROM_STAGE * heat_in - _FROM_START * heat
-            T, heat, rate = self.stage(known, _guess(recent, t_end), float(t_end), d, burning)
-            recent, t = [*recent[-2:], (float(t_end), T)], float(t_end)
-            self.steps += 1
-            states.append(T)
-            times.append(t)
-            if T[bore].max(axis=0).min() > stop_above:
-                break
-        return Track(np.array(times), np.array(states))
+        return march([self], [schedule], [T0], [stop_above])[0]
+
+    @property
+    def table_end(self) -> float:
+        """End of the metal's table [K]."""
+        return float(self.wall.regions[0].table.T[-1])
 
 
-def _guess(recent: list[tuple[float, Array]], t: float) -> Array:
-    """Return the curve through the last states at ``t``."""
-    times = [s for s, _ in recent]
-    weights = [np.prod([(t - b) / (a - b) for b in times if b != a]) for a in times]
-    return np.asarray(sum(w * T for w, (_, T) in zip(weights, recent, strict=True)))
+def march(
+    parts: Sequence[Ensemble], schedules: Sequence[Schedule], starts: Sequence[Array],
+    stop_above: Sequence[float] | None = None,
+) -> list[Track]:
+    """Return the temperatures of each ensemble at its own step ends, marched side by side.
 
+    Parameters
+    ----------
+    parts : sequence of Ensemble
+        Of one metal, of walls with equally many nodes through and along them.
+    schedules : sequence of Schedule
+    starts : sequence of Array, shape (n, n_draws)
+        [K].
+    stop_above : sequence of float or None
+        Where an ensemble ends: once the hottest bore node of its every draw exceeds it [K].
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Solver:
-    """Banded factors: one for all draws, or one for each."""
-
-    factors: list[Array]
-
-    def solve(self, rhs: Array) -> Array:
-        if len(self.factors) == 1:
-            return np.asarray(lapack.dpbtrs(self.factors[0], rhs, lower=1)[0])
-        return np.column_stack([
-            lapack.dpbtrs(factor, column, lower=1)[0]
-            for factor, column in zip(self.factors, rhs.T, strict=True)
-        ])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Nodal:
-    """k, theta, rho c and H at the nodes; each (n, n_draws)."""
-
-    k: Array
-    theta: Array
-    c: Array
-    heat: Array
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Tables:
-    """Property table of every draw; beyond its ends the last interval is continued.
-
-    A draw that leaves the range of the metal must not end the march of the others; those that read
-    the track look for it.
+    Raises
+    ------
+    ConvergenceError
+        If a step of one of them does not converge.
     """
+    limits = [np.inf] * len(parts) if stop_above is None else stop_above
+    states = [[T] for T in starts]
+    left = list(range(len(parts)))
+    now, T = _SideBySide(parts), np.hstack(starts)
+    heat, rate, burning = now.heat(T), np.empty(0), None
+    recent: list[tuple[Array, Array]] = []
+    for step in range(max(s.burning.size for s in schedules)):
+        t, t_end = (np.array([schedules[i].t[k] for i in left]) for k in (step, step + 1))
+        before, burning = burning, tuple(bool(schedules[i].burning[step]) for i in left)
+        if burning != before:
+            rate, recent = now.rate_at(T, t, burning), [(t, T)]
+        middle, d = t + GAMMA * (t_end - t), 0.5 * GAMMA * (t_end - t)
+        known = heat + now.columns(d) * rate
+        T, inner, _ = now.stage(known, now.guess(recent, middle), middle, d, burning)
+        recent = [*recent[-2:], (middle, T)]
+        known = _FROM_STAGE * inner - _FROM_START * heat
+        T, heat, rate = now.stage(known, now.guess(recent, t_end), t_end, d, burning)
+        recent = [*recent[-2:], (t_end, T)]
+        hottest = now.coolest_draw(T)
+        for i, at in zip(left, now.at, strict=True):
+            states[i].append(T[:, at])
+        goes_on = [step + 1 < schedules[i].burning.size and not T_bore > limits[i]
+                   for i, T_bore in zip(left, hottest, strict=True)]
+        if not all(goes_on):
+            keep = np.flatnonzero(goes_on)
+            if keep.size == 0:
+                break
+            columns = np.concatenate([np.arange(now.n)[now.at[j]] for j in keep])
+            left, burning = [left[j] for j in keep], tuple(burning[j] for j in keep)
+            now = _SideBySide([parts[i] for i in left])
+            T, heat, rate = T[:, columns], heat[:, columns], rate[:, columns]
+            recent = [(times[keep], each[:, columns]) for times, each in recent]
+    return [Track(s.t[: len(each)], np.array(each))
+            for s, each in zip(schedules, states, strict=True)]
 
-    T: Array
-    columns: tuple[Array, ...]
-    place: NDArray[np.intp]
 
-    @classmethod
-    def of(cls, wall: Wall, log_k: Array, tilt_k: Array, log_c: Array, tilt_c: Array) -> _Tables:
-        table = wall.regions[0].table
-        dT = np.diff(table.T)
-        parts: list[list[Array]] = [[] for _ in range(6)]
-        for four in zip(log_k, tilt_k, log_c, tilt_c, strict=True):
-            own = table.changed(*four)
-            for first, y in ((0, own.k), (3, own.rho_c)):
-                integral = np.concatenate(([0.0], np.cumsum(0.5 * dT * (y[1:] + y[:-1]))))
-                for i, column in enumerate((y[:-1], np.diff(y) / dT, integral[:-1])):
-                    parts[first + i].append(column)
-        columns = tuple(np.concatenate(part) for part in parts)
-        return cls(table.T, columns, dT.size * np.arange(log_k.size))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stretch:
+    """Columns next to each other of one wall in the same surroundings."""
 
-    def at(self, T: Array) -> _Nodal:
-        i = np.clip(np.searchsorted(self.T, T, side="right") - 1, 0, self.T.size - 2)
-        x = T - self.T.take(i)
-        i += self.place
-        k, dk, theta, c, dc, heat = (column.take(i) for column in self.columns)
-        return _Nodal(k + dk * x, theta + x * (k + 0.5 * dk * x), c + dc * x,
-                      heat + x * (c + 0.5 * dc * x))
+    at: slice
+    laplacian: sp.csr_matrix
+    bent: sp.csr_matrix | None
+    outer: OuterWall
+
+
+class _SideBySide:
+    """Ensembles as one: the columns of one after those of the other."""
+
+    def __init__(self, parts: Sequence[Ensemble]) -> None:
+        self.parts = parts
+        self.sizes = [e.n for e in parts]
+        ends = np.cumsum([0, *self.sizes])
+        self.n, self.starts = int(ends[-1]), ends[:-1]
+        self.at = [slice(a, b) for a, b in pairwise(ends)]
+        self.walls = [e.wall for e in parts for _ in range(e.n)]
+        self.tables = DrawTables.joined([e.tables for e in parts])
+        self.volume = np.hstack([e.volume for e in parts])
+        self.thicker = np.concatenate([e.thicker for e in parts])
+        self.area = {name: np.hstack([e.area[name] for e in parts]) for name in FACES}
+        self.nodes = {name: face.nodes for name, face in parts[0].wall.faces.items()}
+        self.convection, self.emissivity = (
+            np.concatenate([e.get(name) for e in parts]) for name in ("convection", "emissivity"))
+        self.ends = {
+            name: (self.area[name] * np.exp(np.concatenate([e.get(f"log_{name}") for e in parts])),
+                   self.columns(np.array([getattr(e.surfaces, name) for e in parts])))
+            for name in ("head", "exit")}
+        self.stretches = []
+        for _, same in groupby(range(len(parts)),
+                               lambda i: (id(parts[i].wall), id(parts[i].surfaces.outer))):
+            each = list(same)
+            e = parts[each[0]]
+            self.stretches.append(_Stretch(slice(ends[each[0]], ends[each[-1] + 1]),
+                                           e.wall.regions[0].laplacian, e.bent, e.surfaces.outer))
+        self.contraction = np.ones(self.n)
+
+    def columns(self, of_parts: Array) -> Array:
+        """Return a value of every part as one of every draw."""
+        return np.repeat(of_parts, self.sizes)
+
+    def heat(self, T: Array) -> Array:
+        """Return the heat stored at the nodes [J]."""
+        return self.volume * self.tables.at(T).heat
+
+    def coolest_draw(self, T: Array) -> Array:
+        """Return of each part the hottest bore node [K] of the draw where it is coolest."""
+        return np.asarray(np.minimum.reduceat(T[self.nodes["bore"]].max(axis=0), self.starts))
+
+    def exchange(self, times: Array, burning: tuple[bool, ...]) -> tuple[Array, Array]:
+        """Return U [W/(m^2 K)] and driving temperature [K] at the bore nodes of every draw."""
+        each = [e.exchange(float(t), flag)
+                for e, t, flag in zip(self.parts, times, burning, strict=True)]
+        return np.hstack([U for U, _, _ in each]), np.hstack([T_inf for _, T_inf, _ in each])
+
+    def lost(self, T: Array) -> tuple[Array, Array]:
+        """Return flux into the outside [W/m^2] at its nodes, and its slope [W/(m^2 K)]."""
+        T = np.clip(T, 201.0, 1998.0)
+        parts = [s.outer.flux(T[:, s.at]) for s in self.stretches]
+        q_c, q_r, dq_c, dq_r = (np.hstack(each) for each in zip(*parts, strict=True))
+        c, eps = self.convection, self.emissivity
+        return c * q_c + eps * q_r, c * dq_c + eps * dq_r
+
+    def rate(
+        self, T: Array, q: DrawProperties, e: tuple[Array, Array]
+    ) -> tuple[Array, dict[str, Array]]:
+        """Return the nodal heat rate [W], and what its slope is at the nodes of faces [W/K]."""
+        F = np.empty_like(T)
+        for s in self.stretches:
+            theta = np.ascontiguousarray(q.theta[:, s.at])
+            F[:, s.at] = -(s.laplacian @ theta)
+            if s.bent is not None:
+                F[:, s.at] -= self.thicker[s.at] * (s.bent @ theta)
+        nodes, area = self.nodes, self.area
+        conductance = area["bore"] * e[0]
+        F[nodes["bore"]] += conductance * (e[1] - T[nodes["bore"]])
+        lost, slope = self.lost(T[nodes["outside"]])
+        F[nodes["outside"]] += area["outside"] * lost
+        for name, (of_end, T_end) in self.ends.items():
+            F[nodes[name]] += of_end * (T_end - T[nodes[name]])
+        return F, {"bore": -conductance, "outside": area["outside"] * slope,
+                   **{name: -of_end for name, (of_end, _) in self.ends.items()}}
+
+    def rate_at(self, T: Array, times: Array, burning: tuple[bool, ...]) -> Array:
+        """Return the nodal heat rate [W] in state ``T``."""
+        return self.rate(T, self.tables.at(T), self.exchange(times, burning))[0]
+
+    def guess(self, recent: list[tuple[Array, Array]], t: Array) -> Array:
+        """Return the curve through the last states at ``t``."""
+        times = [s for s, _ in recent]
+        weights = [np.prod([(t - b) / (a - b) for b in times if b is not a], axis=0)
+                   for a in times]
+        return np.asarray(sum(self.columns(np.broadcast_to(w, t.shape)) * T
+                              for w, (_, T) in zip(weights, recent, strict=True)))
+
+    def stage(
+        self, known: Array, guess: Array, times: Array, d: Array, burning: tuple[bool, ...]
+    ) -> tuple[Array, Array, Array]:
+        """Return temperature, heat and rate that solve ``heat(T) - d F(T, t) = known``."""
+        e, T, columns = self.exchange(times, burning), guess, self.columns(d)
+        tangent: DrawTangent | None = None
+        slow, last = np.zeros(self.n, dtype=bool), np.empty(0)
+        for iteration in range(MOST_ITERATIONS):
+            q = self.tables.at(T)
+            F, slopes = self.rate(T, q, e)
+            diagonal = self.volume * q.c
+            for name, slope in slopes.items():
+                diagonal[self.nodes[name]] -= columns * slope
+            diagonal /= q.k
+            if tangent is None:
+                tangent = DrawTangent(self.walls, columns, diagonal)
+            residual = known + columns * F - self.volume * q.heat
+            update = tangent.solve(residual, diagonal, slow) / q.k
+            T = T + update
+            size = np.abs(update).max(axis=0)
+            if iteration:
+                self.contraction = np.maximum(size / last, LEAST_CONTRACTION)
+                slow = size > SLOW_CONTRACTION * last
+            error = size * np.minimum(self.contraction, 1.0)
+            if error.max() < LARGEST_ERROR:
+                heat = self.volume * (q.heat + q.c * update)
+                return T, heat, (heat - known) / columns
+            last = size
+        worst = int(error.argmax())
+        t = float(np.repeat(times, self.sizes)[worst])
+        raise ConvergenceError(
+            f"a time step did not converge: {size[worst]:.3g} K at t = {t:.3f} s")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import Executor
 from dataclasses import replace
-from itertools import repeat
+from itertools import groupby, repeat
 from typing import Any
 
 import numpy as np
@@ -17,13 +17,14 @@ from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.answers import ROUGH, interval_error
 from wallsim.plan.draws import Knowledge
+from wallsim.plan.ensemble import march
 from wallsim.plan.followed import Followed
 from wallsim.plan.predict import straight_tube
 from wallsim.plan.strength import DISCLAIMER
 from wallsim.plan.whatif_answers import COOL_DOWN, LONGER, Part, read_off
 from wallsim.plan.whatif_file import Change, WhatIf
 from wallsim.plan.whatif_measure import TOLD, Stand
-from wallsim.plan.whatif_model import Base, ChangedFiring, Start
+from wallsim.plan.whatif_model import ChangedFiring, Start
 from wallsim.plan.whatif_table import table
 from wallsim.plan.whatif_words import labels, verdict
 from wallsim.wall.schedule import Schedule
@@ -36,7 +37,8 @@ PAUSE = 60.0
 FEW = 200
 FINE = Resolution(3, 24, 0.5)
 COARSE = Resolution(2, 12, 0.35)
-CHUNK = 8
+CHUNK, CHUNK_DRAWS = 8, 160
+"""Firings marched together, and all their draws, at most."""
 
 
 def answer(
@@ -59,16 +61,18 @@ def answer(
     """
     straight_tube(campaign)
     every = question.changes
-    chunks = [every[i : i + CHUNK] for i in range(0, len(every), CHUNK)]
+    chunks = _chunks(every, min(CHUNK, max(CHUNK_DRAWS // question.draws, 1)))
     resolution = FINE if len(every) <= FEW else COARSE
     start = Start.of(question, campaign, knowledge, resolution, question.draws)
     if question.measurable:
         start = replace(start, stand=Stand.of(campaign, knowledge, resolution, executor))
-    rows: list[dict[str, Any]] = []
-    for part in executor.map(_answer, repeat(start), chunks):
-        rows.extend(part)
+    found: dict[int, dict[str, Any]] = {}
+    tasks = [tuple(every[i] for i in chunk) for chunk in chunks]
+    for chunk, part in zip(chunks, executor.map(_answer, repeat(start), tasks), strict=True):
+        found |= zip(chunk, part, strict=True)
         if told:
-            told(len(rows), len(every))
+            told(len(found), len(every))
+    rows = [found[i] for i in range(len(every))]
     for row, change, label in zip(rows, every, labels(every), strict=True):
         row["label"], row["longest_burn_logged_s"] = label, _outgrown(campaign, row, change)
     error = _discretisation(rows, every, [
@@ -88,6 +92,17 @@ def answer(
     }
     document["verdict"] = verdict(document)
     return document, table(rows)
+
+
+def _chunks(every: tuple[Change, ...], size: int) -> list[list[int]]:
+    """Return which firings to march together, at most ``size``: of one metal, of few tubes."""
+    def metal(i: int) -> str:
+        return every[i].metal or ""
+
+    order = sorted(range(len(every)),
+                   key=lambda i: (metal(i), every[i].bore or 0.0, every[i].wall or 0.0))
+    same = [list(each) for _, each in groupby(order, metal)]
+    return [each[i : i + size] for each in same for i in range(0, len(each), size)]
 
 
 def _outgrown(campaign: Campaign, row: dict[str, Any], change: Change) -> float | None:
@@ -116,48 +131,76 @@ def _discretisation(
     """
     peaks = [row["bore_peak_K"]["estimate"] or np.inf for row in rows]
     some = {int(np.argmax(peaks)), int(np.argmin(peaks)), len(rows) // 2}
-    changes = tuple(every[i] for i in sorted(some))
-    fine, coarse = executor.map(_answer, starts, repeat(changes))
-    pairs = ((a["bore_peak_K"]["estimate"], b["bore_peak_K"]["estimate"])
-             for a, b in zip(fine, coarse, strict=True))
+    tasks = [(start, (every[i],)) for i in sorted(some) for start in starts]
+    peaks = [row["bore_peak_K"]["estimate"]
+             for (row,) in executor.map(_answer, *zip(*tasks, strict=True))]
+    pairs = zip(peaks[::2], peaks[1::2], strict=True)
     errors = [4.0 / 3.0 * abs(a - b) for a, b in pairs if a and b]
     return max(errors, default=None)
 
 
 def _answer(start: Start, changes: tuple[Change, ...]) -> list[dict[str, Any]]:
-    out = []
-    for change in changes:
-        base = start.bases[change.blend or next(iter(start.bases))]
-        try:
-            out.append(_one(start, base, change))
-        except (TableRangeError, ConvergenceError) as error:
-            raise type(error)(f"{labels((change,))[0]}: {error}") from error
-    return out
+    """Return the rows of firings, marched together; one by one where that fails."""
+    try:
+        return _together(start, changes)
+    except (TableRangeError, ConvergenceError) as error:
+        if len(changes) == 1:
+            raise type(error)(f"{labels(changes)[0]}: {error}") from error
+    return [row for change in changes for row in _answer(start, (change,))]
 
 
-def _one(task: Start, base: Base, change: Change) -> dict[str, Any]:
-    model = ChangedFiring.of(task, base, change)
-    burn = base.burn if change.burn is None else change.burn
-    start = change.start or task.question.case.tube.outside.ambient
-    table_end = float(model.ensemble.tables.T[-1])
-    T = np.full((model.ensemble.wall.size, base.p.shape[1]), start)
-    parts: list[Part] = []
-    for i in range(change.firings):
-        ensemble = model.firing(burn, i * burn)
-        burning = ensemble.march(_steps(0.0, burn, task.resolution), T)
+def _together(task: Start, changes: tuple[Change, ...]) -> list[dict[str, Any]]:
+    firings = ChangedFiring.each_of(task, changes)
+    parts: list[list[Part]] = [[] for _ in firings]
+    for i in range(max(change.firings for change in changes)):
+        some = [j for j, change in enumerate(changes) if change.firings > i]
+        fired = _fired(task, [firings[j] for j in some], [parts[j] for j in some])
+        for j, part in zip(some, fired, strict=True):
+            parts[j].append(part)
+    longer = _going_on(task, firings, parts)
+    return [read_off(task, firing.base, firing.change, firing, each, on)
+            for firing, each, on in zip(firings, parts, longer, strict=True)]
+
+
+def _fired(
+    task: Start, firings: list[ChangedFiring], before: list[list[Part]]
+) -> list[Part]:
+    """Return the next firing of each, with the cool-down after it."""
+    ensembles, starts, burns, rests = [], [], [], []
+    for firing, parts in zip(firings, before, strict=True):
+        burn, change, i = firing.burn, firing.change, len(parts)
+        ensembles.append(firing.firing(burn, i * burn))
+        burns.append(_steps(0.0, burn, task.resolution))
         rest = COOL_DOWN if i == change.firings - 1 else change.pause or PAUSE
-        cool = ensemble.march(_cooling(burn, burn + rest, task.resolution), burning.T[-1])
-        before = parts[-1].whole if parts else None
-        whole = Followed.of(burning.then(cool), table_end, before)
-        parts.append(Part(ensemble, burn, T, burning, whole))
-        T = cool.T[-1]
-    on = model.firing(np.inf, (change.firings - 1) * burn)
-    further = on.march(_steps(burn, max(HORIZON, burn + 1.0), task.resolution), burning.T[-1],
-                       table_end)
-    before = parts[-2].whole if len(parts) > 1 else None
-    longer = Part(on, burn, parts[-1].start, burning,
-                  Followed.of(burning.then(further), table_end, before))
-    return read_off(task, base, change, model, parts, longer)
+        rests.append(_cooling(burn, burn + rest, task.resolution))
+        start = change.start or task.question.case.tube.outside.ambient
+        T = np.full((firing.ensemble.wall.size, firing.ensemble.n), start)
+        starts.append(parts[-1].whole.track.T[-1] if parts else T)
+    burning = march(ensembles, burns, starts)
+    cooling = march(ensembles, rests, [track.T[-1] for track in burning])
+    return [
+        Part(ensemble, firing.burn, T, burn,
+             Followed.of(burn.then(cool), ensemble.table_end, parts[-1].whole if parts else None))
+        for ensemble, firing, T, burn, cool, parts
+        in zip(ensembles, firings, starts, burning, cooling, before, strict=True)
+    ]
+
+
+def _going_on(
+    task: Start, firings: list[ChangedFiring], before: list[list[Part]]
+) -> list[Part]:
+    """Return the last of each one's firings, its burn going on."""
+    last = [parts[-1] for parts in before]
+    ensembles = [firing.firing(np.inf, (firing.change.firings - 1) * firing.burn)
+                 for firing in firings]
+    steps = [_steps(p.burn, max(HORIZON, p.burn + 1.0), task.resolution) for p in last]
+    further = march(ensembles, steps, [p.raw.T[-1] for p in last],
+                    [e.table_end for e in ensembles])
+    return [
+        Part(on, p.burn, p.start, p.raw, Followed.of(
+            p.raw.then(track), on.table_end, parts[-2].whole if len(parts) > 1 else None))
+        for on, p, track, parts in zip(ensembles, last, further, before, strict=True)
+    ]
 
 
 def _steps(start: float, end: float, resolution: Resolution) -> Schedule:

@@ -7,6 +7,7 @@ about any metal's tables.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -110,11 +111,48 @@ class Start:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Tube:
+    """A tube to be fired.
+
+    Parameters
+    ----------
+    solid : Solid
+    wall : Wall
+    slope : WallSlope or None
+        None where the wall is stated anew, so that all draws have the same.
+    outer : OuterWall
+    """
+
+    solid: Solid
+    wall: Wall
+    slope: WallSlope | None
+    outer: OuterWall
+
+    @classmethod
+    def of(cls, task: Start, change: Change) -> Tube:
+        """Return the tube of ``change``."""
+        tube = task.question.case.tube
+        solid = next(iter(tube.solids.values()))
+        if change.metal is not None:
+            solid = load_solid(change.metal, task.question.path.parent)
+        wall, slope = task.wall, task.slope
+        if change.wall is not None or change.bore is not None or change.metal is not None:
+            wall, slope = _wall(task, change, solid), None
+        ambient = tube.outside.ambient
+        natural = change.cooling is None and tube.outside.convection is None
+        diameter = 2.0 * float(wall.r.max())
+        outer = OuterWall.natural(ambient, diameter) if natural else OuterWall.fixed(ambient)
+        return cls(solid, wall, slope, outer)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ChangedFiring:
     """The ensemble of one change, to be fired once or several times.
 
     Parameters
     ----------
+    base : Base
+    change : Change
     ensemble : Ensemble
     template : WallParameters
     solid : Solid
@@ -123,6 +161,8 @@ class ChangedFiring:
         Absolute at the tap [Pa].
     """
 
+    base: Base
+    change: Change
     ensemble: Ensemble
     template: WallParameters
     solid: Solid
@@ -130,15 +170,21 @@ class ChangedFiring:
     pressure: float
 
     @classmethod
-    def of(cls, task: Start, base: Base, change: Change) -> ChangedFiring:
-        """Return the firing ``change`` of a blend."""
-        tube = task.question.case.tube
-        solid = next(iter(tube.solids.values()))
-        if change.metal is not None:
-            solid = load_solid(change.metal, task.question.path.parent)
-        wall, slope = task.wall, task.slope
-        if change.wall is not None or change.bore is not None or change.metal is not None:
-            wall, slope = _wall(task, change, solid), None
+    def each_of(cls, task: Start, changes: Sequence[Change]) -> list[ChangedFiring]:
+        """Return the firings of ``changes``; equal tubes are one."""
+        tubes: dict[Any, Tube] = {}
+        out = []
+        for change in changes:
+            key = (change.metal, change.bore, change.wall, change.cooling is None)
+            if key not in tubes:
+                tubes[key] = Tube.of(task, change)
+            out.append(cls.of(task, change, tubes[key]))
+        return out
+
+    @classmethod
+    def of(cls, task: Start, change: Change, tube: Tube) -> ChangedFiring:
+        """Return the firing ``change`` of a blend in its ``tube``."""
+        base = task.bases[change.blend or next(iter(task.bases))]
         template, p, law = _parameters(task, base, change)
         pressure = change.pressure or base.pressure
         gas = base.surfaces.gas
@@ -146,13 +192,14 @@ class ChangedFiring:
         gas = replace(
             gas, resistance_basis=basis, law=law, pressure_time=np.array([0.0]),
             log_pressure=np.log([pressure / task.reference_pressure]))
-        ambient = tube.outside.ambient
-        natural = change.cooling is None and tube.outside.convection is None
-        diameter = 2.0 * float(wall.r.max())
-        outer = OuterWall.natural(ambient, diameter) if natural else OuterWall.fixed(ambient)
-        surfaces = Surfaces(gas, outer, base.surfaces.head, base.surfaces.exit)
-        ensemble = Ensemble(wall, surfaces, template, p, slope)
-        return cls(ensemble, template, solid, slope, pressure)
+        surfaces = Surfaces(gas, tube.outer, base.surfaces.head, base.surfaces.exit)
+        ensemble = Ensemble(tube.wall, surfaces, template, p, tube.slope)
+        return cls(base, change, ensemble, template, tube.solid, tube.slope, pressure)
+
+    @property
+    def burn(self) -> float:
+        """[s]."""
+        return self.base.burn if self.change.burn is None else self.change.burn
 
     def firing(self, burn: float, before: float) -> Ensemble:
         """Return the ensemble for a burn of ``burn`` [s] after ``before`` [s] of such burning."""
