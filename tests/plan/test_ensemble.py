@@ -113,3 +113,11 @@ def test_several_metals_are_refused():
         parts.append(Ensemble(w, surfaces(w, law="none"), p, P))
     with pytest.raises(ValueError, match="several metals"):
         march_together(parts, [SCHEDULE] * 2, [np.full((w.size, N), AMBIENT)] * 2)
+
+
+def test_a_wall_at_rest_stays_so():
+    w = wall(n_r=2, n_z=10)
+    p, P = draws("none")
+    rest = Schedule(np.array([0.0, 1.0, 2.0]), np.array([False, False]))
+    track = Ensemble(w, surfaces(w, law="none"), p, P).march(rest, np.full((w.size, N), AMBIENT))
+    assert np.abs(track.T - AMBIENT).max() < 1e-6

@@ -333,8 +333,9 @@ class _SideBySide:
             T = T + update
             size = np.abs(update).max(axis=0)
             if iteration:
-                self.contraction = np.maximum(size / last, LEAST_CONTRACTION)
-                slow = size > SLOW_CONTRACTION * last
+                moved = last > LARGEST_ERROR
+                self.contraction[moved] = np.maximum(size[moved] / last[moved], LEAST_CONTRACTION)
+                slow = moved & (self.contraction > SLOW_CONTRACTION)
             error = size * np.minimum(self.contraction, 1.0)
             if error.max() < LARGEST_ERROR:
                 heat = self.volume * (q.heat + q.c * update)

@@ -160,7 +160,7 @@ def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
     x = _draws(task, resolution)
     run, ensemble, track = _march(task, resolution, x)
     _, fine, fine_track = _march(task, resolution.finer(), x[:, :1])
-    followed = Followed.of(track, float(ensemble.table_end))
+    followed = Followed.of(track, ensemble.table_end)
     entry = _entry(task, ensemble, followed)
     coarse_peak = float(_bore(ensemble, track)[:, :, 0].max())
     entry["discretisation_error_K"] = 4.0 / 3.0 * abs(
