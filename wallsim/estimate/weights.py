@@ -89,7 +89,7 @@ def settled(trace: Trace, residuals: Array, terms: Array) -> Array:
     """Return the residuals less the offset and drift that fit them best [K]."""
     rows = np.vstack((terms, np.eye(terms.shape[1])))
     rhs = np.concatenate((residuals, np.zeros((terms.shape[1], *residuals.shape[1:]))))
-    return residuals - terms @ np.linalg.lstsq(rows, rhs, rcond=None)[0]
+    return np.asarray(residuals - terms @ np.linalg.lstsq(rows, rhs, rcond=None)[0])
 
 
 def _taken(trace: Trace, moved: Array, last: Weights) -> Array:
