@@ -15,6 +15,7 @@ from wallsim.api import Outcome
 from wallsim.build import load_campaign
 from wallsim.plan import next_document
 from wallsim.plan.next_file import NextQuestion, load_next
+from wallsim.plan.next_words import falls_short
 from wallsim.plan.told import Told
 from wallsim.workers import processes
 
@@ -36,8 +37,7 @@ class NextFiring(Outcome):
     @property
     def exit_code(self) -> int:
         """0 done, 5 the chance wanted is not reached."""
-        wanted = self.document["decision"]["chance_wanted"]
-        return 5 if wanted is not None and self.document["recommended"]["chance"] < wanted else 0
+        return 5 if falls_short(self.document) else 0
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 NOT_IDENTIFIABLE = "not identifiable"
+NOT_ASSESSED = "not assessed"
+NO_SPREAD = 1e-6
+"""Share of the value below which a distance between ends is rounding, not doubt."""
 
 
 def number(value: Any) -> float:
@@ -65,8 +68,27 @@ def per_cent(share: float) -> str:
     return f"{100.0 * share:.0f} %"
 
 
+def chance_text(chance: float) -> str:
+    """Return a chance in whole per cent, never quite nothing or certain."""
+    return per_cent(min(max(chance, 1e-9), 1.0 - 1e-9))
+
+
+def parts_text(parts: Sequence[float]) -> list[str]:
+    """Return chances in whole per cent that add up to their sum as `chance_text` rounds it.
+
+    What is cut off goes to the parts that lose most by it.
+    """
+    every = [100.0 * part for part in parts]
+    whole = [math.floor(part) for part in every]
+    order = sorted(range(len(every)), key=lambda i: whole[i] - every[i])
+    for i in order[: round(sum(every)) - sum(whole)]:
+        whole[i] += 1
+    return [chance_text(n / 100.0) for n in whole]
+
+
 def interval_text(
-    interval: Mapping[str, Any] | None, scale: float = 1.0, shift: float = 0.0
+    interval: Mapping[str, Any] | None, scale: float = 1.0, shift: float = 0.0,
+    apart: float = math.nan,
 ) -> str:
     """Return ``"127 (110 to 146)"``; one end alone reads "below" or "above".
 
@@ -76,6 +98,8 @@ def interval_text(
         ``{"estimate", "low", "high"}``; null as a whole or in part where not identifiable.
     scale, shift : float
         To the unit wanted: ``scale * value + shift``.
+    apart : float
+        In that unit; an end that differs from it gets the digits to show it.
     """
     ends = interval or {}
     estimate, low, high = (
@@ -89,9 +113,26 @@ def interval_text(
         return f"{significant(estimate)} (no interval)"
     if low == high:
         return f"{significant(estimate)} (held fixed)"
+    if high - low < NO_SPREAD * abs(estimate):
+        return significant(estimate)
     # the shorter side: in a skew interval the longer one would round the lower end to nothing
-    places = min(decimals_of_error(min(estimate - low, high - estimate)), 6)
+    shorter = max(min(estimate - low, high - estimate), 1e-3 * (high - low))
+    places = min(decimals_of_error(shorter), 6)
+    while places < 6 and any(
+            end != apart and round(end, places) == round(apart, places) for end in (low, high)):
+        places += 1
     return f"{rounded(estimate, places)} ({rounded(low, places)} to {rounded(high, places)})"
+
+
+def load_text(margin: Mapping[str, Any] | None) -> str:
+    """Return the interval of a limit load over pressure; with one end alone "less than" it."""
+    ends = margin or {}
+    estimate, low, high = (number(ends.get(key)) for key in ("estimate", "low", "high"))
+    if math.isfinite(low) or not math.isfinite(estimate + high):
+        if math.isfinite(estimate):
+            return significant(estimate) if low == high else interval_text(margin)
+        return f"less than {high:.3g}" if math.isfinite(high) else NOT_ASSESSED
+    return f"{significant(estimate)} (less than {significant(high)})"
 
 
 def upper_limit_text(high: float) -> str:

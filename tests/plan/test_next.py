@@ -30,7 +30,7 @@ from wallsim.plan.next_study import settled
 from wallsim.plan.next_words import mixture
 from wallsim.plan.told import Told
 from wallsim.report import render
-from wallsim.rounding import per_cent
+from wallsim.rounding import chance_text, parts_text, per_cent
 from wallsim.units import Quantity
 
 CASES = Path(__file__).parents[2] / "cases"
@@ -398,7 +398,17 @@ def test_words():
     assert mixture({"bare": 1, "a": 2, "b": 3}) == "bare once, a twice and b 3 times"
     assert [per_cent(p) for p in (0.0, 0.001, 0.123, 0.999, 1.0)] == [
         "0 %", "below 1 %", "12 %", "above 99 %", "100 %"]
+    assert [chance_text(p) for p in (0.0, 0.123, 1.0)] == ["below 1 %", "12 %", "above 99 %"]
     assert run_of("x").endswith(" x")
+
+
+@pytest.mark.parametrize(("parts", "words"), [
+    ((0.595, 0.062), ["60 %", "6 %"]), ((0.586, 0.064), ["59 %", "6 %"]),
+    ((0.507, 0.006), ["51 %", "below 1 %"]), ((1.0, 0.0), ["above 99 %", "below 1 %"]),
+    ((0.0, 0.0), ["below 1 %", "below 1 %"]), ((0.204, 0.204, 0.204), ["21 %", "20 %", "20 %"]),
+])
+def test_parts_add_up_as_their_sum_is_rounded(parts, words):
+    assert parts_text(parts) == words
 
 
 def test_the_manual_shows_an_extract_of_the_shipped_question():

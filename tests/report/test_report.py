@@ -24,7 +24,7 @@ from wallsim.report.style import batches, spread
 from wallsim.report.tables import tables
 from wallsim.report.traces import lane_scale, sensor_colours
 from wallsim.report.words import beyond_text, channel_faults, channel_use, counts_text, deposit_text
-from wallsim.rounding import decimals_of_error, interval_text, significant
+from wallsim.rounding import decimals_of_error, interval_text, load_text, significant
 
 
 def small(*runs: str) -> tuple[dict, dict]:
@@ -410,10 +410,29 @@ def test_a_skew_interval_keeps_a_lower_end():
         ({"estimate": None, "low": None, "high": None}, 1.0, "not identifiable"),
         (None, 1.0, "not identifiable"),
         ({"estimate": 5.0, "low": None, "high": None}, 1.0, "5.00 (no interval)"),
+        ({"estimate": 504.464227, "low": 504.464226, "high": 504.464228}, 1.0, "504"),
+        ({"estimate": 0.5, "low": 0.4999999, "high": 0.9}, 1.0, "0.5000 (0.5000 to 0.9000)"),
     ],
 )
 def test_intervals_in_words(interval, scale, expected):
     assert interval_text(interval, scale) == expected
+
+
+def test_an_end_is_not_printed_equal_to_a_value_that_it_differs_from():
+    found = {"estimate": 267.0, "low": 250.3, "high": 285.0}
+    assert interval_text(found) == "267 (250 to 285)"
+    assert interval_text(found, apart=250.0) == "267.0 (250.3 to 285.0)"
+    assert interval_text(found | {"low": 250.0}, apart=250.0) == "267 (250 to 285)"
+
+
+@pytest.mark.parametrize(("margin", "words"), [
+    ((None, None, 4.0), "less than 4"), ((6.0, 5.0, 7.0), "6.0 (5.0 to 7.0)"),
+    ((6.0, None, 7.0), "6.00 (less than 7.00)"), ((6.0, 6.0, 6.0), "6.00"),
+    ((None, None, None), "not assessed"), ((209.2, 180.0, 240.0), "209 (180 to 240)"),
+])
+def test_a_limit_load_in_words(margin, words):
+    assert load_text(dict(zip(("estimate", "low", "high"), margin, strict=True))) == words
+    assert load_text(None) == "not assessed"
 
 
 def test_an_upper_limit_is_never_rounded_below_itself():

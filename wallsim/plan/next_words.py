@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from wallsim.rounding import interval_text, per_cent, significant
+from wallsim.rounding import chance_text, interval_text, parts_text, per_cent, significant
 
 Document = dict[str, Any]
 
@@ -40,7 +40,23 @@ def answers(document: Document) -> list[dict[str, str]]:
         ("What are new blends based on?", _response(document)),
         ("Can the fit be relied on?", _problems(document)),
     ]
-    return [{"question": question, "text": text} for question, text in out if text]
+    said = [{"question": question, "text": text} for question, text in out if text]
+    return [said[0] | {"level": _level(document)}, *said[1:]]
+
+
+def falls_short(document: Document) -> bool:
+    """Return whether the decision is open and the chance wanted is not reached."""
+    decision, wanted = document["decision"], document["decision"]["chance_wanted"]
+    if wanted is None or decision["now"]["settled"]:
+        return False
+    return float(document["recommended"]["chance"]) < float(wanted)
+
+
+def _level(document: Document) -> str:
+    """Return how good the first answer is."""
+    if document["decision"]["now"]["settled"]:
+        return "warning" if beyond_logs(document) else "good"
+    return "bad" if falls_short(document) else "note"
 
 
 def _name(document: Document) -> str:
@@ -59,19 +75,46 @@ def _after(document: Document) -> str:
 
 
 def _sides(step: Document) -> str:
-    return f"yes {per_cent(step['chance_above'])}, no {per_cent(step['chance_below'])}"
+    yes, no = parts_text((step["chance_above"], step["chance_below"]))
+    return f"yes {yes}, no {no}"
+
+
+def _stated(share: float) -> str:
+    return f"{100.0 * share:.3g} %"
+
+
+def _interval(document: Document, found: Document) -> str:
+    """Return an interval of the R asked for, no end looking like the value unless it is."""
+    return interval_text(found, SCALE, apart=SCALE * document["decision"]["above_m2K_W"])
+
+
+def beyond_logs(document: Document) -> list[str]:
+    """Return the deciding blends of which no log is as long as the burn asked for."""
+    firing = document["firing"]
+    return [name for name, s in firing["longest_logged_s"].items() if firing["burn_s"] > LONGER * s]
+
+
+def _settled(document: Document, row: Document, chance: str) -> str:
+    step, beyond = row["steps"][0], beyond_logs(document)
+    if not beyond:
+        return (f"Nothing is needed: the campaign settles {_asked(document)}. If anything, fire "
+                f"{row['blend']} once: the interval gets {per_cent(step['narrower_by'])} narrower; "
+                f"the chance that it stays settled is {chance}.")
+    burn, longest = document["firing"]["burn_s"], document["firing"]["longest_logged_s"]
+    logged = ", ".join(f"{name} {longest[name]:.3g} s" for name in beyond)
+    return (f"By growth as fitted, beyond the logs (longest of {logged}), the campaign settles "
+            f"{_asked(document)}. No log tells growth as far as that: fire {beyond[0]} once for "
+            f"{burn:.3g} s before you rely on it.")
 
 
 def _what(document: Document) -> str:
     d, best = document["decision"], document["recommended"]
     row = document["candidates"][0]
     step = row["steps"][best["times"] - 1]
-    R = interval_text(step["mean_resistance_m2K_W"], SCALE)
-    chance = per_cent(step["chance"])
+    R = _interval(document, step["mean_resistance_m2K_W"])
+    chance = chance_text(step["chance"])
     if d["now"]["settled"]:
-        return (f"Nothing is needed: the campaign settles {_asked(document)}. If anything, fire "
-                f"{row['blend']} once: the interval gets {per_cent(step['narrower_by'])} narrower; "
-                f"the chance that it stays settled is {chance}.")
+        return _settled(document, row, chance)
     text = (f"Fire {row['blend']} {times(best['times'])}. The chance that this settles "
             f"{_asked(document)} is {chance} ({_sides(step)}); ")
     own = row["own_resistance_m2K_W"]
@@ -85,9 +128,8 @@ def _what(document: Document) -> str:
     if row["beyond_fired"]:
         text += (f" It lies beyond the fired blends, by {per_cent(row['beyond_fired'])} of their "
                  "range: that R goes on as among them is assumed.")
-    wanted = d["chance_wanted"]
-    if wanted is not None and step["chance"] < wanted:
-        text += f" The {per_cent(wanted)} wanted is not reached by up to " \
+    if falls_short(document):
+        text += f" The {_stated(d['chance_wanted'])} wanted is not reached by up to " \
             f"{document['firing']['repeats']} firings of any one blend."
     elif step["chance"] < LIKELY:
         text += " It is more likely to stay open than to be settled."
@@ -97,11 +139,11 @@ def _what(document: Document) -> str:
 def _now(document: Document) -> str:
     d = document["decision"]
     now = d["now"]
-    R = interval_text(now["mean_resistance_m2K_W"], SCALE)
+    R = _interval(document, now["mean_resistance_m2K_W"])
     state = f"settled, it is {now['side']}" if now["settled"] else "open"
     text = (f"Mean R of {d['blend']} {_after(document)} is {R} {UNIT} "
-            f"({per_cent(d['confidence'])} interval); the chance that it is above "
-            f"{significant(d['above_m2K_W'], 3, SCALE)} is {per_cent(now['chance_above'])}: "
+            f"({_stated(d['confidence'])} interval); the chance that it is above "
+            f"{significant(d['above_m2K_W'], 3, SCALE)} is {chance_text(now['chance_above'])}: "
             f"{state}.")
     if not d["told_by_campaign"]:
         text += (" The campaign does not tell this R (no value in the fit): its interval is mostly "
@@ -116,7 +158,7 @@ def _burn(document: Document) -> str:
     text = f"All firings to come, and every R, are for a burn of {burn:.3g} s"
     text += "." if firing["burn_stated"] else (
         ", the longest logged with a deposit; state another with burn under [firing].")
-    beyond = [f"{name} ({s:.3g} s)" for name, s in longest.items() if burn > LONGER * s]
+    beyond = [f"{name} ({longest[name]:.3g} s)" for name in beyond_logs(document)]
     if beyond:
         text += (f" Longer than any logged burn of {', '.join(beyond)}: R there rests on growth "
                  "as fitted.")
@@ -125,12 +167,12 @@ def _burn(document: Document) -> str:
 
 def _next_best(document: Document) -> str:
     best, rows = document["recommended"], document["candidates"]
-    if best["next_best"] is None:
+    if best["next_best"] is None or document["decision"]["now"]["settled"]:
         return ""
     n = best["times"]
     step = rows[1]["steps"][n - 1]
-    text = (f"{rows[1]['blend']} {times(n)}: {per_cent(step['chance'])} ({_sides(step)}), interval "
-            f"{per_cent(step['narrower_by'])} narrower.")
+    text = (f"{rows[1]['blend']} {times(n)}: {chance_text(step['chance'])} ({_sides(step)}), "
+            f"interval {per_cent(step['narrower_by'])} narrower.")
     if abs(best["ahead_by"]) < AS_GOOD:
         return f"{text} As good as the first; choose by cost."
     return f"{text} That is {100.0 * best['ahead_by']:.0f} points less."
@@ -144,22 +186,22 @@ def _mix(document: Document) -> str:
         return ""
     if ahead < BETTER:
         return (f"Hardly: the best mix of {best['times']}, {mixture(mix['firings'])}, has "
-                f"{per_cent(mix['chance'])}.")
-    return (f"Yes: {mixture(mix['firings'])} has {per_cent(mix['chance'])}, "
+                f"{chance_text(mix['chance'])}.")
+    return (f"Yes: {mixture(mix['firings'])} has {chance_text(mix['chance'])}, "
             f"{100.0 * ahead:.0f} points more with as many firings.")
 
 
 def _end(document: Document) -> str:
     row = document["candidates"][0]
     end = row["without_end"]
-    R = interval_text(end["mean_resistance_m2K_W"], SCALE)
-    text = (f"{row['blend']} without end has {per_cent(end['chance'])}, with R of "
+    R = _interval(document, end["mean_resistance_m2K_W"])
+    text = (f"{row['blend']} without end has {chance_text(end['chance'])}, with R of "
             f"{document['decision']['blend']} {R} {UNIT}; what is left then no repeat tells, such "
             "as gas temperature or wall.")
     most = document["mixes"][-1]
     if len(most["firings"]) > 1:
         text += f" Of {most['total']} firings {mixture(most['firings'])} has " \
-            f"{per_cent(most['chance'])}."
+            f"{chance_text(most['chance'])}."
     return text
 
 

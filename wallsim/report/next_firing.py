@@ -8,7 +8,7 @@ from wallsim.report.document import Document
 from wallsim.report.pages import answer_lines, filled
 from wallsim.report.style import Drawing
 from wallsim.report.words import PER_MM2
-from wallsim.rounding import interval_text, per_cent
+from wallsim.rounding import chance_text, interval_text, parts_text, per_cent
 
 SHOWN = 5
 
@@ -42,20 +42,20 @@ def _headed(document: Document, row: dict[str, str]) -> dict[str, str]:
 
 def rows_of(document: Document) -> list[dict[str, str]]:
     """Return one row a candidate in words, as often fired as is recommended."""
-    n = document["recommended"]["times"] - 1
+    n, above = document["recommended"]["times"] - 1, PER_MM2 * document["decision"]["above_m2K_W"]
     out = []
     for row in document["candidates"]:
         step, own = row["steps"][n], row["own_resistance_m2K_W"]
+        yes, no = parts_text((step["chance_above"], step["chance_below"]))
         out.append({
             "firing": row["blend"],
-            "chance": per_cent(step["chance"]),
-            "yes": per_cent(step["chance_above"]), "no": per_cent(step["chance_below"]),
-            "interval": interval_text(step["mean_resistance_m2K_W"], PER_MM2),
+            "chance": chance_text(step["chance"]), "yes": yes, "no": no,
+            "interval": interval_text(step["mean_resistance_m2K_W"], PER_MM2, apart=above),
             "narrower": per_cent(step["narrower_by"]),
             "own": interval_text(own["expected"], PER_MM2) if own else "-",
             "own_then": interval_text(own["after"][n], PER_MM2) if own else "-",
-            "most": per_cent(row["steps"][-1]["chance"]),
-            "end": per_cent(row["without_end"]["chance"]),
+            "most": chance_text(row["steps"][-1]["chance"]),
+            "end": chance_text(row["without_end"]["chance"]),
         })
     return out
 

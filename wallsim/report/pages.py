@@ -11,6 +11,7 @@ import jinja2
 
 from wallsim.report.document import Document
 from wallsim.report.style import Drawing
+from wallsim.report.words import LEVELS
 
 
 def filled(template: str, drawings: Sequence[Drawing], **values: Any) -> str:
@@ -27,4 +28,9 @@ def filled(template: str, drawings: Sequence[Drawing], **values: Any) -> str:
 def answer_lines(document: Document) -> list[str]:
     """Return the answers of a document for the terminal, each under its question."""
     return [line for answer in document["answers"]
-            for line in (answer["question"], f"    {answer['text']}")]
+            for line in (answer["question"], f"    {_marked(answer)}{answer['text']}")]
+
+
+def _marked(answer: Document) -> str:
+    level = answer.get("level")
+    return f"{LEVELS[level]}: " if level in {"warning", "bad"} else ""
