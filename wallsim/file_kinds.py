@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -36,8 +37,13 @@ _TELLING = {
 }
 _OF_A_RUN = {CASE: ("log",), PLAN: ("burn", "cool_down", "repeats")}
 
+_STARTS = {
+    b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture",
+    b"%PDF": "a PDF", b"PK\x03\x04": "a spreadsheet or zip file",
+}
+"""First bytes of common files."""
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?")
-_LOOKED_AT = 40
+_LOOKED_AT, _BYTES = 40, 4096
 _MOSTLY = 0.5
 
 
@@ -81,6 +87,22 @@ def is_record(text: str) -> bool:
     """Return whether a text is a table of numbers, as loggers write them."""
     rows = [row for row in text.splitlines() if row.strip()][:_LOOKED_AT]
     return sum(_of_numbers(row) for row in rows) > _MOSTLY * len(rows)
+
+
+def not_text(data: bytes) -> str:
+    """Return what a file of bytes that are no text looks like; empty if like text."""
+    for start, what in _STARTS.items():
+        if data.startswith(start):
+            return what
+    wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    return "a binary file" if b"\0" in data[:_BYTES] and not wide else ""
+
+
+def is_prose(path: Path, text: str) -> bool:
+    """Return whether a file that is not TOML is none by its name and its first line either."""
+    rows = (row.strip() for row in text.splitlines())
+    first = next((row for row in rows if row and not row.startswith("#")), "")
+    return path.suffix.lower() != ".toml" and "=" not in first and not first.startswith("[")
 
 
 def _of_numbers(row: str) -> bool:

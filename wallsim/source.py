@@ -16,7 +16,7 @@ from typing import Any, TypeVar, get_origin
 from pydantic import BaseModel, ValidationError
 
 from wallsim.errors import CaseError
-from wallsim.file_kinds import TAKES, beside, is_record, other_kind
+from wallsim.file_kinds import TAKES, beside, is_prose, is_record, not_text, other_kind
 from wallsim.toml_lines import KeyPath, scan
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -101,7 +101,10 @@ class Source:
             If it cannot be read, is not TOML, or is of another kind.
         """
         try:
-            text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+            content = path.read_bytes()
+            if kind := not_text(content):
+                raise CaseError(f"{path}: looks like {kind}, not a {what}; name the {what}")
+            text = content.decode("utf-8-sig").replace("\r\n", "\n")
         except FileNotFoundError:
             raise CaseError(f"{path}: no such {what}; {beside(path) or 'check the path'}") from None
         except IsADirectoryError:
@@ -118,6 +121,9 @@ class Source:
             if is_record(text):
                 raise CaseError(f"{path}: a table of numbers, as logs are, not a {what}; name the "
                                 "log in a [[run]] of a case file, and give that") from error
+            if is_prose(path, text):
+                raise CaseError(f"{path}: looks like text, not a {what}; name the {what}, which "
+                                "ends in .toml") from error
             raise CaseError(_syntax_faults(path, text, str(error), lines, repeated)) from error
         source = cls(path, data, lines)
         if other := other_kind(data, what):
