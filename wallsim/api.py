@@ -25,6 +25,7 @@ from wallsim.estimate.other_starts import check_starts, from_other_starts
 from wallsim.output import result_folder
 from wallsim.plan import place_document
 from wallsim.plan.place_file import Plan
+from wallsim.plan.place_limit import passed
 from wallsim.workers import processes
 
 
@@ -70,6 +71,10 @@ class Outcome:
         return folder
 
 
+def _of_verdict(document: dict[str, Any]) -> int:
+    return 5 if any(line["level"] == "bad" for line in document["verdict"]) else 0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class FitResult(Outcome):
     """Outcome of `fit`.
@@ -93,7 +98,7 @@ class FitResult(Outcome):
         """0 done, 4 not converged, 5 a quality gate failed."""
         if not self.document["fit"]["converged"]:
             return 4
-        return 5 if any(line["level"] == "bad" for line in self.document["verdict"]) else 0
+        return _of_verdict(self.document)
 
     @property
     def inputs(self) -> tuple[Path, ...]:
@@ -125,6 +130,11 @@ class Forecast(Outcome):
     document: dict[str, Any]
     tables: dict[str, pd.DataFrame]
     made_from: tuple[Path, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 5 a line of the verdict is a problem."""
+        return _of_verdict(self.document)
 
     @property
     def inputs(self) -> tuple[Path, ...]:
@@ -296,9 +306,10 @@ class Placement(Outcome):
 
     @property
     def exit_code(self) -> int:
-        """0 done, 5 the goal of the plan is not met."""
+        """0 done, 5 the goal of the plan is not met, or a burn takes the bore beyond its limit."""
         goal = self.plan.goal
-        return 5 if goal is not None and self.document["wants"][0]["half_width"] > goal else 0
+        missed = goal is not None and self.document["wants"][0]["half_width"] > goal
+        return 5 if missed or passed(self.document) else 0
 
     @property
     def tables(self) -> dict[str, pd.DataFrame]:

@@ -99,8 +99,13 @@ def fit(
 
         summary(result.document, _console())
         sys.stdout.write(f"Report: {out / 'report.html'}\n")
+    _leave(result, json or quiet)
+
+
+def _leave(result: Any, unsaid: bool) -> None:
+    """Leave with the exit code of a result; its problems go to stderr where ``unsaid``."""
     if result.exit_code:
-        if json or quiet:
+        if unsaid:
             bad = (line["text"] for line in result.document["verdict"] if line["level"] == "bad")
             sys.stderr.write("".join(f"{text}\n" for text in bad))
         raise typer.Exit(result.exit_code)
@@ -139,7 +144,7 @@ def predict(
     run: Annotated[list[str] | None, typer.Option("--run", metavar="NAME", help="This firing "
                    "only; may be given again. All of them without it.")] = None,
     factor: Annotated[float, typer.Option("--factor", min=1.0, help="Limit load over gas pressure "
-                      "that the owner asks for.")] = 4.0,
+                      "that you ask for.")] = 4.0,
     force: Force = False,
     json: Json = False,
     quiet: Quiet = False,
@@ -161,6 +166,7 @@ def predict(
         from wallsim.report.forecast import prediction_rows
 
         _show(result, f"Prediction: {loaded.title}", prediction_rows, out, json)
+    _leave(result, json or quiet)
 
 
 @app.command(epilog="Example: wallsim whatif cases/thicker_tube --from results/lance --out thicker")
@@ -189,6 +195,7 @@ def whatif(
         from wallsim.report.forecast import whatif_rows
 
         _show(result, question.title, whatif_rows, out, json)
+    _leave(result, json or quiet)
 
 
 def _run_whatif(question: Any, fitted: Path | None, cluster: str | None, quiet: bool) -> Any:
@@ -277,7 +284,8 @@ def _answer(result: Any, text: Callable[[Any], str], out: Path, json: bool, quie
         sys.stdout.write(f"{text(result.document)}Report: {out / 'report.html'}\n")
     if result.exit_code:
         if json or quiet:
-            sys.stderr.write(f"{result.document['answers'][0]['text']}\n")
+            bad = (a["text"] for a in result.document["answers"] if a.get("level") == "bad")
+            sys.stderr.write("".join(f"{text}\n" for text in bad))
         raise typer.Exit(result.exit_code)
 
 

@@ -46,6 +46,14 @@ def test_what_is_not_reached_is_bounded_by_where_a_draw_left_or_the_track_ended(
     assert found.reached(np.array([1.8, 1.9, 1.7, 1.4]))["high"] > 1.8
 
 
+def test_what_lies_before_the_end_of_the_table_is_passed_when_a_draw_leaves_at_the_latest():
+    found = Followed.of(track([300.0, 700.0, 900.0], *([300.0, 1373.15, 1573.15],) * 2), END)
+    times = found.passed(np.array([np.nan, np.nan, 0.4]))
+    assert times == pytest.approx([np.nan, 1.5, 0.4], nan_ok=True)
+    again = Followed.of(track(*([300.0, 700.0, 900.0],) * 3), END, found)
+    assert again.passed(np.array([1.2, np.nan, 1.9])) == pytest.approx([1.2, 0.0, 0.0])
+
+
 def test_leaving_is_told_with_draws_times_and_metal():
     some = Followed.of(track([300.0, 700.0, 900.0], [300.0, 1373.15, 1573.15]), END)
     assert told_leaving(some, "steel") == {

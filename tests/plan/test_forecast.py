@@ -16,6 +16,8 @@ from tests.cli.command import wallsim_here as command
 from wallsim.errors import CaseError, InputError
 from wallsim.estimate.unknowns import SCATTERING
 from wallsim.plan.draws import Knowledge, save_posterior
+from wallsim.plan.predict import _at_least
+from wallsim.plan.predict_words import _limits
 from wallsim.plan.whatif_file import load_question
 from wallsim.report.forecast import basis, forecast_text, prediction_rows, whatif_rows
 from wallsim.report.forecast_figures import _leaving
@@ -139,6 +141,23 @@ def test_metal_without_strength_is_not_assessed(folder, pool):
     assert firing["survival"]["note"] == "no strength table: not assessed"
 
 
+def test_a_limit_below_the_end_of_the_table_is_passed_before_a_thin_wall_leaves_it(folder, pool):
+    """A wall of 0.1 mm passes all of it within a step."""
+    for more in ("", 'firings = 2\npause = "1 s"\n'):
+        doc = ask(folder, pool, f'[base]\nblend = "bare"\nwall = "0.1 mm"\n{more}')
+        (firing,) = doc["firings"]
+        times = firing["limits"]["limit"]["time_s"]
+        ends = firing["survival"]["table_ends_s"]
+        assert firing["bore_peak_K"]["estimate"] is None
+        assert firing["survival"]["margin"]["high"] == 4.0
+        assert any("0 of 1 last" in line["text"] for line in doc["verdict"])
+        if more:
+            assert (ends, times["estimate"]) == (None, 0.0)
+            assert firing["limits"]["limit"]["note"] == "passed in an earlier firing"
+        else:
+            assert 0.0 < times["estimate"] < ends["estimate"] < 1.0
+
+
 def test_margin_falls_below_the_factor_while_the_burn_goes_on(folder, pool):
     firing = ask(folder, pool, '[base]\nblend = "bare"\n')["firings"][0]
     survival = firing["survival"]
@@ -160,11 +179,14 @@ def test_nothing_is_said_beyond_the_table_of_the_metal(folder, pool):
     assert 0.0 < ends < 12.0
     assert below is None or below <= ends
     assert not survival["assessed"]
-    assert survival["margin"] is None
+    assert survival["margin"] == {"estimate": None, "low": None, "high": 4.0}
     assert survival["note"].startswith("not assessed: all 5 draws leave the table of carbon steel")
     (row,) = whatif_rows(doc)
     assert row["bore peak [°C]"] == "more than 1200"
-    assert row["limit load over pressure, least"] == "not assessed"
+    assert row["limit load over pressure, least"] == "less than 4"
+    limit = firing["limits"]["limit"]["time_s"]
+    assert 0.0 < limit["low"] < limit["estimate"] < limit["high"] < ends + 2.0
+    assert limit["estimate"] < ends
     assert row["draws beyond the metal's table"] == "5 of 5"
     assert any("leaves the table of its metal" in line["text"] for line in doc["verdict"])
     assert doc["discretisation_error_K"] is None
@@ -201,6 +223,56 @@ def test_a_prediction_says_from_when_on_draws_have_left_the_table(scorched):
     assert margin["low"] is None
     assert margin["estimate"] > 0.0
     assert "(less than " in row["limit load over pressure, least"]
+
+
+def test_the_peak_of_a_prediction_lies_nowhere_below_the_curve(scorched, folder, pool):
+    case = wallsim.load_case(folder / "campaign" / "case.toml")
+    runs = [scorched.document["runs"]["r1"],
+            *wallsim.predict(case, executor=pool, draws=5).document["runs"].values()]
+    for run in runs:
+        for side in ("bore", "outside"):
+            peak, curve = run[f"{side}_peak_K"], run[f"{side}_at_shutdown_K"]
+            for end in ("low", "high"):
+                known = [v for v in curve[end] if v is not None]
+                assert peak[end] is None or peak[end] >= max(known, default=0.0)
+    assert _at_least({"estimate": 5.0, "low": 4.0, "high": 6.0}, {
+        "low": [4.5, None], "high": [7.0, 5.0]}) == {"estimate": 5.0, "low": 4.5, "high": 7.0}
+
+
+def test_a_prediction_says_when_the_bore_passes_its_limits(folder, pool):
+    """The limit of 700 K lies in the burn; the metal states no oxidation limit."""
+    path = folder / "campaign" / "limited.toml"
+    text = (folder / "campaign" / "case.toml").read_text()
+    path.write_text(text.replace("[fit]\n", '[fit]\nlimit_temperature = "700 K"\n'))
+    found = wallsim.predict(wallsim.load_case(path), executor=pool, draws=5, runs=("r1",))
+    run = found.document["runs"]["r1"]
+    limit = run["limits"]["limit"]
+    assert limit["at_K"] == 700.0
+    assert 0.0 < limit["time_s"]["low"] < limit["time_s"]["estimate"] < run["burn_s"]
+    assert run["limits"]["solidus"]["time_s"] is None
+    assert found.exit_code == 5
+    (row,) = prediction_rows(found.document)
+    assert row["burn until solidus at 1425 °C [s]"] == "not reached"
+    texts = {line["text"]: line["level"] for line in found.document["verdict"]}
+    first = f"first at {limit['time_s']['estimate']:.1f} s, in r1"
+    assert texts[f"The bore passes your limit of 427 °C: r1 ({first})."] == "bad"
+    assert texts["No oxidation limit stated: carbon steel."] == "note"
+    (good,) = [t for t in texts if t.startswith("The bore stays below the solidus of ")]
+    assert texts[good] == "good"
+
+
+def test_a_limit_within_the_interval_of_the_bore_is_warned_of():
+    def run(estimate, high, limit=1100.0):
+        return {
+            "bore_peak_K": {"estimate": estimate, "low": 900.0, "high": high},
+            "limits": {"limit": {"at_K": limit, "time_s": None},
+                       "oxidation": {"at_K": 1400.0, "time_s": None}}}
+
+    lines = _limits({"a": run(1000.0, 1150.0), "b": run(950.0, 1050.0)})
+    assert lines == [
+        ("warning", "The bore may pass your limit of 827 °C, its interval reaching above: a."),
+        ("good", "The bore stays below the oxidation limit of 1127 °C (hottest 727 (627 to 877) "
+                 "°C, in a).")]
 
 
 def test_figure_and_page_of_a_prediction_say_so_too(scorched, tmp_path):

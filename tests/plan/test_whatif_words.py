@@ -25,8 +25,9 @@ def firing(label, reaches, below=None, **more):
 
 
 def said(*firings, **more):
-    return [(line["level"], line["text"])
-            for line in verdict({"firings": list(firings), "untold": {}} | more)]
+    lines = verdict({"firings": list(firings), "untold": {}} | more)
+    return [(line["level"], line["text"]) for line in lines
+            if not line["text"].startswith("No oxidation limit")]
 
 
 def test_labels_hold_what_sets_firings_apart():
@@ -84,7 +85,8 @@ def test_measurable_beyond_the_table_without_strength_and_prior_only():
 
 
 @pytest.mark.parametrize(("n", "of", "words"), [
-    (2, 0, "0; 1"), (5, 0, "0; 1; 2; and 2 more"), (5, 5, "all 5 firings"), (2, 2, "0; 1")])
+    (2, 0, "0; 1"), (5, 0, "0; 1; 2; 3; 4"), (6, 0, "0; 1; 2; and 3 more"),
+    (5, 5, "all 5 firings"), (2, 2, "0; 1")])
 def test_long_lists_are_cut(n, of, words):
     assert listed([str(i) for i in range(n)], of) == words
 
@@ -135,3 +137,48 @@ def test_a_limit_above_the_solidus_is_warned_of_and_the_solidus_ends_the_burn():
     assert ("warning", "Your limit of 900 °C is above the solidus of steel, 800 °C: check value "
                        "and unit.") in lines
     assert "until the bore reaches the solidus of 800 °C" in lines[0][1]
+
+
+def test_metals_without_an_oxidation_limit_are_said():
+    stated = firing("a", time(20.0, 18.0), metal="stainless 321")
+    stated["limits"] |= {"oxidation": {"at_K": 1143.15, "time_s": time(15.0, 14.0)}}
+    lines = verdict({"firings": [stated, firing("b", NOTHING, metal="copper")], "untold": {}})
+    assert {"level": "note", "text": "No oxidation limit stated: copper."} in lines
+    assert not any("oxidation limit stated" in line["text"]
+                   for line in verdict({"firings": [stated], "untold": {}}))
+
+
+def test_walls_that_fall_below_the_factor_in_their_burn_are_named():
+    def margin(estimate, low, high):
+        survival = {"factor": 4.0, "below_factor_s": time(None, 50.0)}
+        return {"survival": survival | {"margin": time(estimate, low, high)}}
+
+    reaches = time(20.0, 18.0, 22.0)
+    strong, weak = firing("strong", reaches) | margin(6.0, 5.0, 7.0), firing(
+        "weak", reaches) | margin(3.0, 2.0, 4.5)
+    molten = firing("molten", reaches) | margin(None, None, 4.0)
+    assert ("warning", "Limit load falls below 4 x gas pressure in the burn of weak; molten.") in (
+        said(strong, weak, molten))
+    assert not any("falls below 4" in text for _, text in said(strong))
+
+
+def test_none_that_lasts_is_an_answer_and_no_problem():
+    lines = said(firing("thin", time(8.0, 7.0, 9.0)), firing("thick", time(9.0, 8.0, 9.5)))
+    assert ("warning", "0 of 2 last their burn of 10 s. 2 do not: thin; thick.") in lines
+    assert not any(level == "bad" for level, _ in lines)
+
+
+def test_a_time_to_a_limit_does_not_carry_the_burn_it_does_not_depend_on():
+    def burnt(wall, burn, reaches, firings=1):
+        words = f"{wall} mm wall, {burn} s burn"
+        changes = {"wall": 1e-3 * wall, "burn": float(burn)}
+        return firing(words, reaches, burn_s=float(burn), changes=changes, firings=firings)
+
+    short, long = time(18.0, 17.0, 19.0), time(26.6, 25.0, 28.0)
+    every = [burnt(w, b, t) for w, t in ((8, short), (12, long)) for b in (10, 14)]
+    assert said(*every)[0][1].startswith("Longest burn, 12 mm wall: 26.6 (25.0 to 28.0) s until")
+    one = [firing(f"{b} s burn", long, burn_s=float(b), changes={"burn": float(b)})
+           for b in (10, 14)]
+    assert said(*one)[0][1].startswith("Burn going on: 26.6 (25.0 to 28.0) s until")
+    often = [burnt(8, b, short, firings=2) for b in (10, 14)]
+    assert "8 mm wall, 10 s burn, the last of 2 firings: 18.0" in said(*often)[0][1]

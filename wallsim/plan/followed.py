@@ -73,6 +73,14 @@ class Followed:
         """
         return values if self.lost.all() else np.where(self.lost, np.nan, values)
 
+    def passed(self, times: Array) -> Array:
+        """Return times to something that lies before the table's end [s].
+
+        A draw that leaves has passed it by then; where it left before the track, at its start.
+        """
+        left = np.maximum(self.left, self.track.t[0])
+        return np.where(self.lost, np.fmin(times, left), times)
+
     def reached(self, times: Array) -> dict[str, float | None]:
         """Return the interval of when draws reach something [s]; NaN where one does not.
 

@@ -95,7 +95,7 @@ def predict_runs(
     InputError
         If there is no such run, or the case names a mesh file.
     """
-    straight_tube(campaign)
+    solid = straight_tube(campaign)
     known = {f.run.name: f for f in campaign.firings}
     for name in only:
         if name not in known:
@@ -109,7 +109,7 @@ def predict_runs(
         "versions": {"wallsim": __version__},
         "from": knowledge.origin, "draws": draws, "rough_intervals": draws < ROUGH,
         "interval_error": interval_error(draws), "factor": factor,
-        "untold": dict(knowledge.untold),
+        "untold": dict(knowledge.untold), "metal": solid.name,
         "runs": {f.run.name: entry for f, (entry, _) in zip(chosen, parts, strict=True)},
         "stations": [{"sensor": s.name, "z_m": s.z.value} for s in campaign.case.sensors],
         "caution": DISCLAIMER,
@@ -162,6 +162,7 @@ def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
     _, fine, fine_track = _march(task, resolution.finer(), x[:, :1])
     followed = Followed.of(track, ensemble.table_end)
     entry = _entry(task, ensemble, followed)
+    entry["limits"] = _limits(task, followed, track.t, _bore(ensemble, track).max(axis=1))
     coarse_peak = float(_bore(ensemble, track)[:, :, 0].max())
     entry["discretisation_error_K"] = 4.0 / 3.0 * abs(
         coarse_peak - float(_bore(fine, fine_track).max()))
@@ -170,6 +171,40 @@ def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
 
 def _bore(ensemble: Ensemble, track: Track) -> Array:
     return track.T[:, ensemble.wall.faces["bore"].nodes]
+
+
+def _limits(
+    task: _Task, followed: Followed, t: Array, hottest: Array
+) -> dict[str, dict[str, Any]]:
+    """Return the limits of the case and of the metal, and when the bore reaches them.
+
+    The time is None where no draw does.
+
+    Parameters
+    ----------
+    t : Array, shape (n_t,)
+    hottest : Array, shape (n_t, n_draws)
+        Of the bore, whatever the metal's table [K].
+    """
+    stated = task.campaign.case.fit.limit_temperature
+    every = ({} if stated is None else {"limit": stated}) | straight_tube(task.campaign).limits
+    out = {}
+    for name, limit in every.items():
+        within = limit <= followed.end
+        times = followed.passed(crossing(t, hottest, limit)) if within else followed.left * np.nan
+        some = not np.isnan(times).all()
+        out[name] = {"at_K": limit, "time_s": followed.reached(times) if some else None}
+    return out
+
+
+def _at_least(found: dict[str, Any], rows: dict[str, list[float | None]]) -> dict[str, Any]:
+    """Return the interval of a peak with ends no lower than those at any point.
+
+    A peak is nowhere below a point, and so are its quantiles; those of a normal law, fitted to the
+    draws of each, can be.
+    """
+    ends = {end: [v for v in (found[end], *rows[end]) if v is not None] for end in ("low", "high")}
+    return found | {end: max(known) for end, known in ends.items() if found[end] is not None}
 
 
 def _entry(task: _Task, ensemble: Ensemble, followed: Followed) -> dict[str, Any]:
@@ -184,21 +219,23 @@ def _entry(task: _Task, ensemble: Ensemble, followed: Followed) -> dict[str, Any
     lost = followed.lost
     U, T_inf, _ = ensemble.exchange(firing.burn, True)
     then = followed.first(at + 1)
+    bore_then = _rows(then.bounded(T_bore[at]), base, then.lost)
+    out_then = _rows(then.bounded(T_out[at]), base, then.lost)
     burning = replace(then, track=Track(track.t[1 : at + 1], track.T[1 : at + 1]))
     return {
         "blend": firing.blend.name, "burn_s": firing.burn, "ignition_s": firing.events.ignition,
         "plateau_pressure_Pa": firing.events.plateau,
-        "bore_peak_K": interval(hot, base, lost),
+        "bore_peak_K": _at_least(interval(hot, base, lost), bore_then),
         "bore_peak_s": None if lost[0] else float(when[0]),
         "bore_peak_z_m": float(z[where[0]]),
-        "outside_peak_K": interval(followed.bounded(out), base, lost),
+        "outside_peak_K": _at_least(interval(followed.bounded(out), base, lost), out_then),
         "outside_peak_s": None if lost[0] else float(out_when[0]),
         "outside_peak_z_m": float(faces["outside"].z[out_where[0]]),
         "beyond_the_table": float(lost.mean()),
         "leaves_the_table": told_leaving(followed, solid.name),
         "z_m": z.tolist(),
-        "bore_at_shutdown_K": _rows(then.bounded(T_bore[at]), base, then.lost),
-        "outside_at_shutdown_K": _rows(then.bounded(T_out[at]), base, then.lost),
+        "bore_at_shutdown_K": bore_then,
+        "outside_at_shutdown_K": out_then,
         "heat_flux_at_shutdown_W_m2": _rows(
             np.where(then.lost, np.nan, U * (T_inf - T_bore[at])), None, then.lost, "unknown"),
         "survival": survival(task, ensemble, burning, solid),

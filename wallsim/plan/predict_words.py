@@ -6,16 +6,52 @@ from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
 from wallsim.plan.whatif_words import NAMED, listed
-from wallsim.rounding import significant
+from wallsim.rounding import load_text, open_text
 
 Document = dict[str, Any]
+
+LIMITS = {"limit": "your limit", "oxidation": "the oxidation limit", "solidus": "the solidus"}
 
 
 def verdict(document: Document) -> list[dict[str, str]]:
     """Return what is to be known of a prediction first, each with a level."""
     runs = document["runs"]
-    lines = [("bad", _untold(document)), *_margins(runs, document["factor"]), *_leaving(runs)]
+    lines = [("bad", _untold(document)), *_limits(runs), *_margins(runs, document["factor"]),
+             *_leaving(runs), ("note", _without_oxidation(document))]
     return [{"level": level, "text": text} for level, text in lines if text]
+
+
+def _limits(runs: Document) -> list[tuple[str, str]]:
+    """Return which limits of the bore are passed, may be, and are not."""
+    out, below = [], []
+    for key in dict.fromkeys(key for run in runs.values() for key in run["limits"]):
+        limits = {name: run["limits"][key] for name, run in runs.items()}
+        at = max(limit["at_K"] for limit in limits.values())
+        words = LIMITS.get(key, f"the limit {key}") + f" of {at - ZERO_CELSIUS:.0f} °C"
+        times = {n: limit["time_s"]["estimate"] for n, limit in limits.items() if limit["time_s"]}
+        passed = {n: s for n, s in times.items() if s is not None}
+        ends = {n: run["bore_peak_K"]["high"] for n, run in runs.items()}
+        may = [n for n, high in ends.items() if n not in passed and (high is None or high > at)]
+        if passed:
+            first = min(passed, key=lambda n: passed[n])
+            out.append(("bad", f"The bore passes {words}: {listed(list(passed), len(runs))} (first "
+                               f"at {passed[first]:.1f} s, in {first})."))
+        if may:
+            out.append(("warning", f"The bore may pass {words}, its interval reaching above: "
+                                   f"{listed(may, len(runs))}."))
+        if not passed and not may:
+            below.append(words)
+    if below:
+        hottest = max(runs, key=lambda n: float(runs[n]["bore_peak_K"]["estimate"] or 0.0))
+        peak = open_text(runs[hottest]["bore_peak_K"], 0, -ZERO_CELSIUS)
+        out.append(("good", f"The bore stays below {' and '.join(below)} (hottest {peak} °C, in "
+                            f"{hottest})."))
+    return out
+
+
+def _without_oxidation(document: Document) -> str:
+    stated = any("oxidation" in run["limits"] for run in document["runs"].values())
+    return "" if stated else f"No oxidation limit stated: {document['metal']}."
 
 
 def _margins(runs: Document, factor: float) -> list[tuple[str, str]]:
@@ -31,7 +67,7 @@ def _margins(runs: Document, factor: float) -> list[tuple[str, str]]:
         below = [n for n, m in known.items() if m["estimate"] < factor]
         unsure = [n for n in known if n not in below and (low[n] is None or low[n] < factor)]
         worst = min(known, key=lambda n: float(known[n]["estimate"]))
-        least = f"least {significant(known[worst]['estimate'])} in {worst}"
+        least = f"least {load_text(known[worst])} in {worst}"
         if below:
             out.append(("bad", f"Limit load below {factor:g} x gas pressure: "
                                f"{listed(below, len(runs))} ({least})."))

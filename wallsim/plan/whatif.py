@@ -196,10 +196,11 @@ def _going_on(
     steps = [_steps(p.burn, max(HORIZON, p.burn + 1.0), task.resolution) for p in last]
     further = march(ensembles, steps, [p.raw.T[-1] for p in last],
                     [e.table_end for e in ensembles])
+    whole = [p.raw.then(track) for p, track in zip(last, further, strict=True)]
     return [
-        Part(on, p.burn, p.start, p.raw, Followed.of(
-            p.raw.then(track), on.table_end, parts[-2].whole if len(parts) > 1 else None))
-        for on, p, track, parts in zip(ensembles, last, further, before, strict=True)
+        Part(on, p.burn, p.start, raw, Followed.of(
+            raw, on.table_end, parts[-2].whole if len(parts) > 1 else None))
+        for on, p, raw, parts in zip(ensembles, last, whole, before, strict=True)
     ]
 
 

@@ -153,20 +153,22 @@ def _deposit_peak(
 def _times(task: Start, model: ChangedFiring, longer: Part, base: Base) -> dict[str, Any]:
     """Return when the bore reaches each limit if the burn goes on, and the deposit softens."""
     whole, track = longer.whole, longer.whole.track
-    hottest = track.T[:, longer.ensemble.wall.faces["bore"].nodes].max(axis=1)
+    hottest = longer.raw.T[:, longer.ensemble.wall.faces["bore"].nodes].max(axis=1)
     stated = {} if task.question.limit is None else {"limit": task.question.limit}
     out: dict[str, Any] = {}
     for name, limit in (stated | model.solid.limits).items():
         times = np.full(whole.left.size, np.nan)
         if limit <= whole.end:
-            times = crossing(track.t, hottest, limit)
+            times = whole.passed(crossing(track.t, hottest, limit))
         found = whole.reached(times)
         out[name] = {"at_K": limit, "time_s": found, "note": _note(whole, found, limit)}
     deposit = base.blend.deposit
     if deposit is not None and deposit.softening is not None:
         surface = deposit_surface(longer.ensemble, track).max(axis=1)
         times = crossing(track.t, surface, deposit.softening)
-        found = whole.reached(np.where(times > whole.left, np.nan, times))
+        times = np.where(times > whole.left, np.nan, times)
+        found = whole.reached(
+            whole.passed(times) if deposit.softening <= whole.end else times)
         out["deposit softens"] = {"at_K": deposit.softening, "time_s": found, "note": ""}
     return out
 
@@ -174,7 +176,7 @@ def _times(task: Start, model: ChangedFiring, longer: Part, base: Base) -> dict[
 def _note(whole: Followed, found: dict[str, float | None], limit: float) -> str:
     """Return why there is no time to a limit; empty where there is one."""
     if found["estimate"] is not None:
-        return ""
+        return "passed in an earlier firing" if np.isneginf(whole.left[0]) else ""
     left, end = float(whole.left[0]), whole.end - ZERO_CELSIUS
     why = f"beyond the metal's table, whose end of {end:.0f} °C is " if limit > whole.end else ""
     if np.isnan(left):
@@ -209,9 +211,11 @@ def _survival(
     if not found:
         return out
     *found, going_on = found
-    out["below_factor_s"] = whole.reached(crossing(going_on.t, -going_on.lowest, -factor))
+    below = crossing(going_on.t, -going_on.lowest, -factor)
+    out["below_factor_s"] = whole.reached(below)
     if last.lost[0]:
-        return out | {"note": not_assessed(last, solid.name)}
+        return out | {"note": not_assessed(last, solid.name),
+                      "margin": _falls_below(factor, below[0], parts[-1].burn)}
     worst = min(found, key=lambda m: float(m.lowest[:, 0].min()))
     i = int(worst.lowest[:, 0].argmin())
     least = np.min([m.lowest.min(axis=0) for m in found], axis=0)
@@ -222,6 +226,11 @@ def _survival(
     }
 
 
+def _falls_below(factor: float, at: float, burn: float) -> dict[str, float | None] | None:
+    """Return the load of an estimate that falls below the factor before it leaves the table."""
+    return {"estimate": None, "low": None, "high": factor} if at <= burn else None
+
+
 def _measurable(
     task: Start, base: Base, change: Change, model: ChangedFiring, last: Part, untold: bool
 ) -> dict[str, Any] | None:
@@ -230,7 +239,7 @@ def _measurable(
         return None
     why = "R is not told by the fit" if untold else ""
     if last.burning.lost[0]:
-        why = f"the wall leaves the table of {model.solid.name}"
+        why = "wall beyond its table"
     if why and model.ensemble.surfaces.gas.law != "none":
         return {"mean_resistance_m2K_W": None, "standard_deviations": None, "told": None,
                 "note": why, "marches": 0}

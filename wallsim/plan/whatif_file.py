@@ -84,7 +84,7 @@ class WhatIf:
     limit : float or None
         Bore temperature whose crossing time is wanted [K].
     factor : float
-        Limit load over gas pressure that the owner asks for [-].
+        Limit load over gas pressure asked for [-].
     draws : int
     measurable : bool
         Whether the deposit could still be measured is wanted too.
@@ -197,7 +197,7 @@ class WhatIfKeys(Table):
     limit: FixedTemperature | None = key("bore temperature whose crossing time is wanted", None,
                                          'limit = "1150 K"')
     factor: Annotated[Quantity, reader("dimensionless", low=1.0, fixed=True)] = key(
-        "limit load over gas pressure that the owner asks for", "4")
+        "limit load over gas pressure that you ask for", "4")
     draws: Annotated[int, Field(ge=3, le=1000)] = key("of what is uncertain", 20)
     measurable: bool = key("true: say whether the deposit could still be measured", False)
     base: ChangeKeys = key("table: what every firing has", {})

@@ -13,7 +13,7 @@ from wallsim.rounding import open_text
 Document = dict[str, Any]
 
 AS_FIRED = "as in the campaign"
-NAMED = 3
+NAMED, ALL_NAMED = 3, 5
 LONGEST_VALID = 60.0
 """Burns that the model is meant for [s]."""
 WORDS: Mapping[str, tuple[str, float, float]] = {
@@ -59,7 +59,8 @@ def verdict(document: Document) -> list[dict[str, str]]:
     firings = document["firings"]
     lines = [
         ("bad", _prior_only(document)), ("note", _longest(firings)), *_lasting(firings),
-        ("note", _oxidation(firings)), ("note", _measurable(firings)),
+        ("warning", _weak(firings)), ("note", _oxidation(firings)),
+        ("note", _without_oxidation(firings)), ("note", _measurable(firings)),
         ("warning", _melting(firings)), ("warning", _beyond(firings)),
         ("note", _unlogged(firings, open_shape=True)),
         ("warning", _unlogged(firings, open_shape=False)), ("warning", _too_long(firings)),
@@ -69,11 +70,12 @@ def verdict(document: Document) -> list[dict[str, str]]:
 
 
 def listed(names: Sequence[str], of: int = 0) -> str:
-    """Return some of the names; all of them, of which there are ``of``, in two words."""
+    """Return the names, of many the first; all of them, of which there are ``of``, in two words."""
     if len(names) == of > NAMED:
         return f"all {of} firings"
-    more = len(names) - NAMED
-    return "; ".join(names[:NAMED]) + (f"; and {more} more" if more > 0 else "")
+    if len(names) <= ALL_NAMED:
+        return "; ".join(names)
+    return "; ".join(names[:NAMED]) + f"; and {len(names) - NAMED} more"
 
 
 def ending(firing: Document) -> tuple[str, dict[str, Any]]:
@@ -102,19 +104,27 @@ def _value(time: Document) -> float:
     return float(time["low"] or 0.0) if time["estimate"] is None else float(time["estimate"])
 
 
+def _going_on(firing: Document) -> str:
+    """Return the label of a firing whose burn goes on: without its burn, if it is fired once."""
+    burn, parts = firing.get("changes", {}).get("burn"), firing["label"].split(", ")
+    if burn is not None and firing["firings"] == 1:
+        parts = [part for part in parts if part != _word("burn", burn)]
+    return ", ".join(parts)
+
+
 def _words(firing: Document) -> str:
     cause, time = ending(firing)
     last = f", the last of {firing['firings']} firings" if firing["firings"] > 1 else ""
-    text = f"{firing['label']}{last}: {open_text(time, 1, none='no time known')} s"
+    label = f"{_going_on(firing)}{last}"
+    text = f", {label}" * bool(label) + f": {open_text(time, 1, none='no time known')} s"
     return f"{text} until {cause}" if cause else f"{text}, nothing being seen to end it before"
 
 
 def _longest(firings: list[Document]) -> str:
     order = sorted(firings, key=lambda f: _value(ending(f)[1]))
-    text = f"Burn going on, {_words(order[0])}."
-    if len(firings) > 1:
-        text = f"Longest burn, {_words(order[-1])}. Shortest, {_words(order[0])}."
-    return text
+    if len({(f["firings"], _going_on(f)) for f in firings}) == 1:
+        return f"Burn going on{_words(order[0])}."
+    return f"Longest burn{_words(order[-1])}. Shortest{_words(order[0])}."
 
 
 def _lasting(firings: list[Document]) -> list[tuple[str, str]]:
@@ -137,7 +147,21 @@ def _lasting(firings: list[Document]) -> list[tuple[str, str]]:
         parts.append(f"{len(may)} may not (not sure by their intervals): {listed(may)}")
     if gone:
         parts.append(f"{len(gone)} do not: {listed(gone)}")
-    return [("warning" if lasting else "bad", ". ".join(parts) + ".")]
+    return [("warning", ". ".join(parts) + ".")]
+
+
+def _weak(firings: list[Document]) -> str:
+    """Return which walls fall below the factor in their burns."""
+    names, factor = [], 0.0
+    for f in firings:
+        margin, factor = f["survival"].get("margin") or {}, f["survival"]["factor"]
+        least = margin.get("high") if margin.get("estimate") is None else margin["estimate"]
+        if least is not None and least <= factor:
+            names.append(f["label"])
+    if not names:
+        return ""
+    return (f"Limit load falls below {factor:g} x gas pressure in the burn of "
+            f"{listed(names, len(firings))}.")
 
 
 def _oxidation(firings: list[Document]) -> str:
@@ -147,14 +171,20 @@ def _oxidation(firings: list[Document]) -> str:
         return ""
     found = {f["label"]: f["limits"]["oxidation"] for f in rows}
     at = " or ".join(sorted({f"{each['at_K'] - ZERO_CELSIUS:.0f}" for each in found.values()}))
-    first = min(found, key=lambda label: _value(found[label]["time_s"]))
+    first = min(rows, key=lambda f: _value(found[f["label"]]["time_s"]))
     passed = [f["label"] for f in rows
               if _value(found[f["label"]]["time_s"]) < f["burn_s"]
               and found[f["label"]]["time_s"]["estimate"] is not None]
     where = f"passed in the burn of {listed(passed, len(rows))}" if passed else "passed in no burn"
-    time = open_text(found[first]["time_s"], 1, none="no time known")
-    return (f"Oxidation limit of the bore, {at} °C: {where} by the estimates; soonest, burn going "
-            f"on, {first}: {time} s.")
+    time = open_text(found[first["label"]]["time_s"], 1, none="no time known")
+    soonest = ", ".join(["burn going on", *([label] if (label := _going_on(first)) else [])])
+    return (f"Oxidation limit of the bore, {at} °C: {where} by the estimates; soonest, {soonest}: "
+            f"{time} s.")
+
+
+def _without_oxidation(firings: list[Document]) -> str:
+    metals = dict.fromkeys(f["metal"] for f in firings if "oxidation" not in f["limits"])
+    return f"No oxidation limit stated: {', '.join(metals)}." if metals else ""
 
 
 def _melting(firings: list[Document]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +10,12 @@ from wallsim.report.document import READINGS, Document, read_traces
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
 from wallsim.report.words import LEVELS, PER_MM2, ZERO_CELSIUS
-from wallsim.rounding import interval_text, open_text, significant
+from wallsim.rounding import NOT_ASSESSED, interval_text, load_text, open_text
 
+SOFTENS = "deposit softens"
 MOST_ROWS = 40
 FEW_ROWS = 12
-NOT_ASSESSED = "not assessed"
+NO_LIMIT = "no limit stated"
 MORE_THAN = (
     '"more than": not reached in what was looked at, which ends with the record, at 60 s of burn, '
     "or where the wall leaves the table of its metal; that is no survival."
@@ -71,27 +72,17 @@ def _time(interval: Any) -> str:
     return open_text(interval, 1)
 
 
-def _margin(survival: Document) -> str:
-    if not survival["assessed"]:
-        return NOT_ASSESSED
-    margin = survival["margin"]
-    if margin["low"] is None and margin["high"] is not None:
-        return f"{significant(margin['estimate'])} (less than {significant(margin['high'])})"
-    if margin["low"] == margin["high"]:
-        return significant(margin["estimate"])
-    return interval_text(margin)
-
-
 def prediction_rows(document: Document) -> list[dict[str, str]]:
     """Return one row a run in words."""
-    rows = []
+    rows, heads = [], _limit_heads(list(document["runs"].values()))
     for name, run in document["runs"].items():
         when, told = run["outside_peak_s"], run["leaves_the_table"]
         rows.append({
             "run": name, "blend": run["blend"],
             "bore peak [°C]": _celsius(run["bore_peak_K"]),
             "outside peak [°C]": _celsius(run["outside_peak_K"]),
-            "limit load over pressure, least": _margin(run["survival"]),
+            **_limit_cells(run, heads),
+            "limit load over pressure, least": load_text(run["survival"]["margin"]),
             **({"draws beyond the metal's table":
                 f"{told['draws']} of {told['of']} (from {told['first_s']:.1f} s)"} if told else {}),
             "burn [s]": f"{run['burn_s']:.1f}",
@@ -107,7 +98,7 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
     said = {key for key, values in document["varied"].items() if len(values) > 1}
     heads = _limit_heads(document["firings"])
     for f in document["firings"]:
-        times = {heads[key]: _time(limit["time_s"]) for key, limit in f["limits"].items()}
+        times = _limit_cells(f, heads)
         first = [heads["limit"]] if "limit" in f["limits"] else []
         survival = f["survival"]
         deposit = f["deposit_surface_peak_K"]
@@ -117,7 +108,7 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
             f"burn until limit load below {survival['factor']:g} x [s]": (
                 _time(survival["below_factor_s"]) if survival["below_factor_s"] else NOT_ASSESSED),
             "bore peak [°C]": _celsius(f["bore_peak_K"]),
-            "limit load over pressure, least": _margin(survival),
+            "limit load over pressure, least": load_text(survival["margin"]),
             **_measurable(f), **_prior_only(f),
             "outside peak [°C]": _celsius(f["outside_peak_K"]),
             "deposit surface [°C]": _celsius(deposit),
@@ -129,15 +120,24 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
 
 def _limit_heads(firings: list[Document]) -> dict[str, str]:
     """Return the heading of each limit's column, with its temperature where all have the same."""
-    at: dict[str, set[int]] = {}
-    for f in firings:
-        for key, limit in f["limits"].items():
-            at.setdefault(key, set()).add(round(limit["at_K"] - ZERO_CELSIUS))
-    return {
-        key: f"burn until {'your limit' if key == 'limit' else key}"
-             + (f" at {next(iter(values))} °C" if len(values) == 1 else "") + " [s]"
-        for key, values in at.items()
-    }
+    heads = {}
+    for key in dict.fromkeys(key for f in firings for key in f["limits"]):
+        stated = [f["limits"][key]["at_K"] for f in firings if key in f["limits"]]
+        alike = key == SOFTENS or len(stated) == len(firings)
+        at = {f"{T - ZERO_CELSIUS:.0f}" for T in stated} if alike else set()
+        heads[key] = (f"burn until {'your limit' if key == 'limit' else key}"
+                      + (f" at {next(iter(at))} °C" if len(at) == 1 else "") + " [s]")
+    return heads
+
+
+def _limit_cells(firing: Document, heads: Mapping[str, str]) -> dict[str, str]:
+    """Return the times to limits under their headings; those of a metal may not be stated."""
+    cells = {
+        heads[key]: _time(limit["time_s"]) if limit["time_s"] else "not reached"
+        for key, limit in firing["limits"].items()}
+    missing = {heads[key]: NO_LIMIT for key in heads
+               if key not in firing["limits"] and key != SOFTENS}
+    return cells | missing
 
 
 def _state(firing: Document) -> dict[str, str]:

@@ -159,7 +159,7 @@ def _quantities(document: Document) -> list[tuple[str, str, float, float]]:
     first = "limit" if "limit" in limits else next(
         (n for n in ("oxidation", "solidus") if n in limits), "")
     if first:
-        words = "the owner's limit" if first == "limit" else f"the metal's {first} limit"
+        words = "your limit" if first == "limit" else f"the metal's {first} limit"
         out.append((f"limits.{first}", f"burn until {words} [s]", 1.0, 0.0))
     factor = float(document["factor"])
     out.append(("below", f"burn until limit load is {factor:g} x pressure [s]", 1.0, 0.0))
@@ -285,13 +285,16 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     shown = np.maximum(middle, LEAST_MARGIN) if key == "margin" else middle
     known = shown[np.isfinite(shown)]
     levels = _steep(known) if key == "margin" else _even(known)
-    cells = axes.pcolormesh(x, y, shown, norm=BoundaryNorm(levels, 256), cmap="cividis",
-                            shading="nearest")
+    edges = [_edges(v, clip=n != "start") for v, n in zip((x, y), names, strict=True)]
+    cells = axes.pcolormesh(*edges, shown, norm=BoundaryNorm(levels, 256), cmap="cividis")
+    axes.set_xlim(edges[0][0], edges[0][-1])
+    axes.set_ylim(edges[1][0], edges[1][-1])
     axes.set_facecolor(UNUSED)
     if shown.size <= MOST_DOTS:
         _dots(axes, x, y, shown)
     figure.colorbar(cells, ax=axes, label=label, ticks=levels, format="%g")
-    words = _red(document, axes, (x, y, shown), key)
+    hot = _too_hot(high, document["factor"]) if key == "margin" else low
+    words = _red(document, axes, (x, y, np.where(np.isfinite(shown), shown, hot)), key)
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(AXES[names[0]][0])
     axes.set_ylabel(AXES[names[1]][0])
@@ -299,7 +302,31 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     if np.isfinite(half):
         words = f" Half of the 95 % interval: {half:.2g} (median).{words}"
     return finish(figure, f"map_{key.replace('.', '_')}", SECTION, label,
-                  f"Estimates, a cell for each firing tried; grey with a cross: {UNKNOWN}.{words}")
+                  f"Estimates, a cell for each firing tried.{_grey(document, key, shown)}{words}")
+
+
+def _edges(centres: Array, *, clip: bool) -> Array:
+    """Return the borders of cells about their centres; above zero where ``clip``."""
+    middle = 0.5 * (centres[1:] + centres[:-1])
+    first, last = 1.5 * centres[0] - 0.5 * centres[1], 1.5 * centres[-1] - 0.5 * centres[-2]
+    if clip:
+        first = max(first, 0.5 * centres[0])
+    return np.concatenate(([first], middle, [last]))
+
+
+def _too_hot(high: Array, factor: float) -> Array:
+    """Return a load below ``factor`` in cells without an estimate of which that much is known."""
+    return np.where(high <= factor, min(LEAST_MARGIN, 0.5 * factor), np.nan)
+
+
+def _grey(document: Document, key: str, shown: Array) -> str:
+    """Return what cells without a value mean, if there are any."""
+    if np.isfinite(shown).all():
+        return ""
+    hot = "too hot, the wall leaves the table of its metal"
+    tables = all(f["survival"]["below_factor_s"] for f in document["firings"])
+    meaning = hot if key in {"bore", "outside"} or (key == "margin" and tables) else UNKNOWN
+    return f" Grey with a cross: {meaning}."
 
 
 def _dots(axes: Axes, x: Array, y: Array, shown: Array) -> None:
