@@ -48,6 +48,9 @@ COEFFICIENTS = 10.0, 1e5
 LONGEST_LAG = 5.0
 """Sheathed thermocouples of 3 mm have up to 3 s [s]."""
 
+VALID_BURNS = 1.0, 60.0
+"""That the model is meant for [s]."""
+
 HIGHEST_PRESSURE = 1.0e7
 """Small chambers burn at up to some 30 bar [Pa]."""
 
@@ -93,6 +96,31 @@ def slips(
             *_of_clocks(case, seen, shown_by),
             *_of_pressures(case, seen, [s for s in seen if s.run not in shown_by]),
             *_of_readings(case, seen, mistaken))
+
+
+def planned_slips(case: Case, fired: Sequence[tuple[float, float]]) -> tuple[str, ...]:
+    """Return one located line for each number of a plan that looks like a slip of units.
+
+    Parameters
+    ----------
+    case : Case
+        With what the plan states of tube, blends and fit.
+    fired : sequence of (float, float)
+        Burn [s] and absolute pressure [Pa] of each planned run, in the order of the file.
+    """
+    out = [*_of_tube(case), *_of_blends(case), *_of_deposits(case), *_of_options(case, ())]
+    low, high = VALID_BURNS
+    for i, (burn, p) in enumerate(fired):
+        written = case.source.data["run"][i]
+        if not low <= burn <= high:
+            out.append(_remark(
+                case, ("run", i, "burn"), f"{burn:.3g} s is beyond the range of validity, burns "
+                f"of {low:g} to {high:g} s", written["burn"], "check value and unit"))
+        if p > HIGHEST_PRESSURE:
+            out.append(_remark(
+                case, ("run", i, "pressure"), f"{p / 1e5:.0f} bar abs is unusual: uncooled tubes "
+                "have up to some 30", written["pressure"], "check value and unit"))
+    return tuple(out)
 
 
 def mistaken_readings(case: Case, seen: Sequence[Seen]) -> dict[str, tuple[str, str]]:
@@ -241,8 +269,8 @@ def _of_options(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
         if limit > solidus:
             yield _remark(case, place, f"{celsius(limit)} is above the solidus of {metal}, "
                           f"{celsius(solidus)}: it would have melted", written.get(place[1]), hint)
-    coolest = min(seen, key=lambda s: s.hottest[1])
-    if limit < coolest.hottest[1]:
+    coolest = min(seen, key=lambda s: s.hottest[1], default=None)
+    if coolest is not None and limit < coolest.hottest[1]:
         yield _remark(
             case, place, f"{celsius(limit)} is passed in every firing, even outside: "
             f"{coolest.hottest[0]} of {coolest.run} reads up to {celsius(coolest.hottest[1])}",

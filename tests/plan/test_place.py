@@ -1,5 +1,6 @@
 """The plan file, and the information it is planned with against that of the fit itself."""
 
+import re
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -8,16 +9,17 @@ import numpy as np
 import pytest
 
 from tests.plan.small_plan import write
-from wallsim.api import place
+from wallsim.api import Placement, place
 from wallsim.errors import CaseError, InputError
 from wallsim.estimate.joint import Misfit
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import RunModel, Weights
 from wallsim.estimate.unknowns import Unknowns
-from wallsim.plan import place_study
-from wallsim.plan.place_campaign import block_noise, candidates, planned_campaign
+from wallsim.plan import place_limit, place_study
+from wallsim.plan.place_campaign import block_noise, candidates, planned_campaign, with_bare
 from wallsim.plan.place_file import load_plan
 from wallsim.plan.place_study import Study, against_repeats
+from wallsim.plausibility import planned_slips
 
 CASES = Path(__file__).parents[2] / "cases"
 
@@ -40,6 +42,8 @@ def study(plan):
     ('blend = "dosed"\nburn', 'blend = "dose"\nburn', r"run\[with\]\.blend: no such blend"),
     ('burn = "4 s"\npressure = "5 bar"\ncool_down = "6 s"\nrepeats',
      'pressure = "5 bar"\ncool_down = "6 s"\nrepeats', r"run\[bare\]\.burn: missing"),
+    ('pressure = "5 bar"\ncool_down = "6 s"\nrepeats',
+     'pressure = "0.4 bar"\ncool_down = "6 s"\nrepeats', r"run\[bare\]\.pressure: .*0\.4 bar"),
     ('most = 4', 'most = 4\nwells = ["5 mm"]', r"plan\.wells.*deeper than the wall"),
 ])
 def test_faults_of_a_plan_name_key_and_remedy(tmp_path, old, new, message):
@@ -151,13 +155,104 @@ def test_the_whole_answer_of_the_small_plan(plan, tmp_path, monkeypatch):
     assert [r["thermocouples"] for r in document["against_number"]] == [1, 2, 3, 4]
     halves = [r["half_widths"][0] for r in document["against_number"]]
     assert halves == sorted(halves, reverse=True)
-    assert document["limit"]["time_hotter_s"] < document["limit"]["time_s"]
+    assert document["limit"]["time_higher_s"] < document["limit"]["time_s"]
+    assert document["limit"]["cautious_s"] is None  # h +- 100 %: less than a second
+    assert document["slips"] == []
     assert result.exit_code == (5 if document["wants"][0]["half_width"] > 0.2 else 0)
     folder = result.save(tmp_path / "out")
     assert {p.stem for p in (folder / "figures").iterdir()} == {
         "along_tube", "against_number", "against_burn", "against_repeats", "logging", "worth"}
     assert len(result.tables["stations"]) == 3
     assert (folder / "report.html").read_text().count("<figure>") == 6
+
+
+def test_the_time_to_the_limit_is_of_a_bare_bore_and_falls_with_h(study):
+    marched = study.marched
+    bare, dosed = (marched.bare_limit_time(run, 1100.0) for run in ("bare", "with"))
+    assert dosed == pytest.approx(bare, rel=1e-3)
+    assert marched.hottest("with") < marched.hottest("bare") < 1100.0
+    # Bore peaks at their own burn, read back as times: the same march.
+    assert marched.bare_limit_time("bare", marched.hottest("bare")) == pytest.approx(4.0, abs=0.05)
+    assert marched.bare_limit_time("bare", 1100.0, 1.5) < bare
+    assert marched.bare_limit_time("bare", 1900.0, 0.1) is None
+
+
+def test_a_burn_planned_beyond_the_limit_ends_with_5(plan, study):
+    wants = [{"half_width": 0.1}]
+    for limit, code in ((1100.0, 0), (750.0, 5)):
+        case = replace(plan.case, fit=replace(plan.case.fit, limit_temperature=limit))
+        document = place_limit.limit(replace(study.marched, plan=replace(plan, case=case)))
+        assert Placement({"wants": wants, "limit": document}, plan).exit_code == code
+
+
+def test_a_cautious_burn_rests_on_the_upper_end_of_h(plan, study):
+    h = replace(plan.case.fit.coefficient, sd=0.2 * plan.case.fit.coefficient.value)
+    case = replace(plan.case, fit=replace(plan.case.fit, coefficient=h))
+    found = place_limit.limit(replace(study.marched, plan=replace(plan, case=case)))
+    assert found["higher"] == pytest.approx(np.exp(2.0 * np.sqrt(np.log(1.04))))
+    at_upper_end = study.marched.bare_limit_time("bare", 1100.0, found["higher"])
+    assert found["time_higher_s"] == at_upper_end
+    assert found["cautious_s"] == pytest.approx(0.7 * at_upper_end)
+    assert 4.0 < found["cautious_s"] < found["time_s"]
+    assert place_limit.incautious({"limit": found}) == []
+    assert len(place_limit.incautious({"limit": found}, 1.5)) == 2
+
+
+def test_a_plan_without_a_bare_firing_says_what_one_would_give(tmp_path, plan):
+    text = write(tmp_path).read_text()
+    start, end = text.index('[[run]]\nname = "bare"'), text.index('[[run]]\nname = "with"')
+    only_dosed = load_plan(write(tmp_path, bare=(text[start:end], "")))
+    study = Study.of(only_dosed)
+    chosen = study.choice(3)
+    added = place_study.bare_added(study, chosen)
+    assert added["run"] == "bare, else as with"
+    planned_so = Study.of(replace(plan, runs=tuple(replace(r, repeats=1) for r in plan.runs)))
+    assert added["half_width"] == pytest.approx(planned_so.widths(chosen)[0], rel=1e-6)
+    assert added["half_width"] < 0.6 * study.widths(chosen)[0]
+    own = only_dosed.case.blends["dosed"]
+    alone = replace(only_dosed, case=replace(only_dosed.case, blends={
+        "dosed": replace(own, like=None)}))
+    assert with_bare(alone, alone.runs[0]).runs[-1].blend == "dosed without dose"
+    assert place_study.bare_added(Study.of(alone), chosen)["half_width"] < 0.2
+
+
+def test_the_peak_of_the_bore_is_watched_wherever_it_may_be(tmp_path):
+    want = ('want = ["R of dosed", "h"]', 'want = ["bore peak of bare"]')
+    path = write(tmp_path, want=want, goal=('goal = "20 %"\n', ""),
+                 apart=('apart = "15 mm"', 'apart = "10 mm"'), most=("most = 4", "most = 6"))
+    study = Study.of(load_plan(path))
+    wanted = study.wanted[0]
+    low, high = wanted.within
+    assert low <= wanted.z <= high
+    assert wanted.value == pytest.approx(study.marched.hottest("bare"))
+    halves = [r["half_widths"][0] for r in place_study.against_number(study)]
+    assert halves == sorted(halves, reverse=True)
+    chosen = study.choice(3)
+    assert np.ptp(study.z[chosen]) > 0.03
+    for more in study.free:
+        assert study.widths([*chosen, more])[0] <= study.widths(chosen)[0] * (1.0 + 1e-9)
+
+
+@pytest.mark.parametrize(("old", "new", "message"), [
+    ('burn = "4 s"\npressure = "5 bar"\ncool_down = "6 s"\nrepeats',
+     'burn = "90 s"\npressure = "5 bar"\ncool_down = "6 s"\nrepeats',
+     r"run\[bare\]\.burn: 90 s is beyond the range of validity"),
+    ('wall = "4 mm"', 'wall = "6 m"', r"tube\.wall: a wall of 6000 mm is unusual"),
+    ('1500 W/m^2/K', '1500 kW/m^2/K', r"fit\.coefficient: 1\.5e\+06 W/m\^2/K is unusual"),
+    ('limit_temperature = "1100 K"', 'limit_temperature = "3000 K"', r"above the solidus"),
+])
+def test_what_looks_like_a_slip_of_units_is_remarked(tmp_path, old, new, message):
+    plan = load_plan(write(tmp_path, change=(old, new)))
+    slips = planned_slips(plan.case, [(r.burn, r.pressure) for r in plan.runs])
+    assert len(slips) == 1
+    assert re.match(f"{re.escape(str(plan.case.path))}:\\d+: .*{message}", slips[0])
+
+
+def test_a_slip_is_named_where_the_march_fails(tmp_path):
+    plan = load_plan(write(tmp_path, wall=('wall = "4 mm"', 'wall = "0.4 mm"')))
+    with ThreadPoolExecutor(1) as pool, pytest.raises(CaseError, match=r"wall of 0\.4 mm") as seen:
+        place(plan, pool)
+    assert "the wall reached" in seen.value.faults[-1]
 
 
 def test_the_shipped_plan_can_be_read():

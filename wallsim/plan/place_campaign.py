@@ -104,6 +104,32 @@ def with_other_flux(plan: Plan, share: float) -> Plan:
     return plan
 
 
+def is_bare(plan: Plan, run: PlannedRun) -> bool:
+    """Return whether a firing leaves the bore bare."""
+    return plan.case.blends[run.blend].deposit is None
+
+
+def with_bare(plan: Plan, like: PlannedRun) -> Plan:
+    """Return the plan, where no firing is bare, with one more kind not fired yet: one without dose.
+
+    It burns what the blend of ``like`` is made from, else that blend as if it left no deposit.
+    """
+    if any(is_bare(plan, r) for r in plan.runs):
+        return plan
+    blends = plan.case.blends
+    name, blend = like.blend, blends[like.blend]
+    while blends[name].deposit is not None and blends[name].like in blends:
+        name = str(blends[name].like)
+    if blends[name].deposit is not None:
+        name = f"{like.blend} without dose"
+        exact = Quantity(1.0, 0.0)
+        blends = {**blends, name: replace(
+            blend, name=name, like=like.blend, own_error=exact,
+            coefficient=replace(blend.coefficient, sd=0.0), silicon=0.0, deposit=None)}
+    bare = replace(like, name=f"bare, else as {like.name}", blend=name, repeats=0)
+    return replace(plan, case=replace(plan.case, blends=blends), runs=(*plan.runs, bare))
+
+
 def with_lag(plan: Plan, lag: float) -> Plan:
     """Return the plan with thermocouples of another lag [s], its share of error kept."""
     t = plan.thermocouple

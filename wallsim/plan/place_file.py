@@ -97,8 +97,10 @@ class PlannedRunKeys(Table):
 
     name: Word = key("of the firing", example='name = "bare"')
     blend: Word = key("a [blend.NAME]", example='blend = "neat"')
-    burn: FixedSeconds = key("from ignition to shutdown", example='burn = "10 s"')
-    pressure: Annotated[Quantity, reader("Pa", above=0.0, fixed=True)] = key(
+    burn: Annotated[Quantity, reader("s", above=0.0, high=600.0, fixed=True)] = key(
+        "from ignition to shutdown", example='burn = "10 s"'
+    )
+    pressure: Annotated[Quantity, reader("Pa", above=1.1e5, fixed=True)] = key(
         "absolute, at the tap", example='pressure = "3.7 bar"'
     )
     cool_down: FixedSeconds = key("record after shutdown", "20 s")

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.build import BLOCK, Campaign, Trace
-from wallsim.estimate.bore import BoreReadouts, bore_readouts
+from wallsim.estimate.bore import bare_limit_time, hottest_bore, peaks_along
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings
 from wallsim.estimate.unknowns import OF_ONE_FIRING, Unknowns, smooth_basis
@@ -27,6 +27,7 @@ from wallsim.plan.place_file import Plan, Want
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
+MAY_BE = 2.0
 OF_SENSOR = ("lag {}", "lead loss {}", "heating round the tube at {}", "position {}")
 
 
@@ -98,14 +99,49 @@ class Marched:
             out[run] = tuple(W.T @ W for W in white)
         return Informed(self, out)
 
-    def bore(self, run: str, limit: float | None = None, hotter: float = 1.0) -> BoreReadouts:
-        """Return the bore's readouts of a kind of firing, with h ``hotter`` times expected."""
-        firing = next(f for f in self.campaign.firings if f.run.name == run)
-        model = RunModel.of(self.campaign, firing, self.unknowns, self.resolution)
+    def hottest(self, run: str) -> float:
+        """Return the highest bore temperature of a kind of firing at the prior means [K]."""
+        x = self.unknowns.prior.mean
+        return hottest_bore(self._model(run), x, self._builder.at(x)[0])[0]
+
+    def bare_limit_time(self, run: str, limit: float, higher: float = 1.0) -> float | None:
+        """Return when the bore of a firing would reach ``limit`` [K] without a deposit [s].
+
+        Parameters
+        ----------
+        higher : float
+            h over that stated [-].
+        """
         x = self.unknowns.prior.mean.copy()
-        x[self.unknowns.curve("h")] += np.log(hotter)
-        wall, slope = WallBuilder(self.unknowns, self.resolution).at(x)
-        return bore_readouts(model, x, wall, slope, np.array([0.0]), limit)
+        x[self.unknowns.curve("h")] += np.log(higher)
+        return bare_limit_time(self._model(run), x, self._builder.at(x)[0], limit)
+
+    @property
+    def _builder(self) -> WallBuilder:
+        return WallBuilder(self.unknowns, self.resolution)
+
+    def _model(self, run: str) -> RunModel:
+        firing = next(f for f in self.campaign.firings if f.run.name == run)
+        return RunModel.of(self.campaign, firing, self.unknowns, self.resolution)
+
+    def _bore_peak(self, want: Want) -> Wanted:
+        """Return the peak at each place of the bore that may be the hottest.
+
+        These are the nodes whose rise above ambient, over that of the hottest, is less than
+        `MAY_BE` standard deviations of that ratio's log from 1 by the prior; a level of h common
+        to all places hardly moves it. They do not depend on where thermocouples sit, so that one
+        more never widens the root mean square over them.
+        """
+        x = self.unknowns.prior.mean
+        z, peak = peaks_along(self._model(want.of[0]), x, *self._builder.at(x))
+        T, rows = np.asarray(peak.value), peak.gradient @ self.unknowns.prior.root
+        top = int(T.argmax())
+        rise = T - self.plan.case.tube.outside.ambient
+        of_log = rows / rise[:, None]
+        doubt = np.linalg.norm(of_log - of_log[top], axis=1)
+        may = np.log(rise[top] / rise) <= MAY_BE * doubt
+        return Wanted(want, float(T[top]), rows[may], False, float(z[top]),
+                      (float(z[may].min()), float(z[may].max())))
 
     def gradient(self, want: Want) -> Wanted:
         """Return what is wanted and its gradient to the unknowns of one firing of each kind."""
@@ -131,8 +167,7 @@ class Marched:
             (a, da), (b, db) = mean_R(want.of[0]), mean_R(want.of[1])
             return Wanted(want, a - b, (da - db)[None] @ prior.root, False)
         if want.kind == "bore peak":
-            peak = self.bore(want.of[0]).peak
-            return Wanted(want, float(peak.value), peak.gradient[None] @ prior.root, False)
+            return self._bore_peak(want)
         h = curve("h")
         value = float(np.exp(h @ prior.mean).mean())
         if want.kind == "h":
@@ -154,12 +189,18 @@ class Wanted:
     gradient : Array, shape (k, m)
         To the unknowns in unit-normal coordinates; of the log where ``log``.
     log : bool
+    z : float or None
+        Of a bore's peak, where it is [m].
+    within : tuple of (float, float) or None
+        And the stretch of the rows, where it may be [m].
     """
 
     want: Want
     value: float
     gradient: Array
     log: bool
+    z: float | None = None
+    within: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

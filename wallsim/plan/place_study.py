@@ -13,9 +13,17 @@ from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, InputError, TableRangeError
 from wallsim.estimate.readouts import QUANTILE
-from wallsim.plan.place_campaign import candidates, stretched, with_lag, with_other_flux
+from wallsim.plan.place_campaign import (
+    candidates,
+    is_bare,
+    stretched,
+    with_bare,
+    with_lag,
+    with_other_flux,
+)
 from wallsim.plan.place_design import Candidates, Criterion, choose, covariance
 from wallsim.plan.place_file import Plan, PlannedRun
+from wallsim.plan.place_limit import hottest_bore
 from wallsim.plan.place_model import Informed, Marched, Repeated, Wanted
 
 Array = NDArray[np.float64]
@@ -26,11 +34,12 @@ BURNS = (0.4, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0)
 RATES = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 1000.0)
 FEWEST = 12
 LAGS = (0.02, 0.1, 0.3, 1.0, 3.0)
-HOTTER = 1.3
 MOST_REPEATS = 6
 NO_CAUSE = ("deposit of", "gas-side coefficient along the tube")
 HOW = {
-    "growth law": "state its growth, if that is known; firings of other lengths, shorter or longer",
+    "growth law": (
+        "firings of other lengths, shorter or longer; state it only if another rig or a longer "
+        "record has told it"),
     "wall thickness": "measure the wall",
     "heat capacity of the wall": "weigh the tube, and a certificate of its metal",
     "conductivity of the wall": "a certificate, or a measurement",
@@ -89,7 +98,7 @@ class Study:
     @classmethod
     def of(cls, plan: Plan) -> Study:
         """March the plan and gather what every candidate would tell."""
-        plan = with_other_flux(plan, OTHER_FLUX)
+        plan = with_bare(with_other_flux(plan, OTHER_FLUX), first_run(plan))
         marched = Marched.of(plan, candidates(plan))
         informed = marched.read(plan.thermocouple.rate)
         repeated = informed.campaign({r.name: r.repeats for r in plan.runs})
@@ -115,12 +124,22 @@ class Study:
         return [i for i, c in enumerate(self.marched.candidates)
                 if not c.fixed and not near[i].any()]
 
+    def apart_from(self, chosen: Sequence[int]) -> list[int]:
+        """Return the free places that are far enough from those ``chosen``."""
+        return [i for i in self.free
+                if self.plan.apart <= 1e-9 + min(abs(self.z[i] - self.z[j]) for j in chosen)]
+
     def widths(self, chosen: Sequence[int]) -> list[float]:
         """Return `half_width` of each want with ``chosen`` thermocouples."""
         return widths(self.repeated, self.wanted, chosen, self.information)
 
-    def choice(self, n: int) -> list[int]:
+    def choice(self, n: int, *, plain: bool = False) -> list[int]:
         """Return the best ``n`` thermocouples for the first want, those welded on included.
+
+        Parameters
+        ----------
+        plain : bool
+            On the surface and each at a station of its own, whatever wells and pairs are planned.
 
         Raises
         ------
@@ -129,9 +148,11 @@ class Study:
         """
         free, fixed = self.free, self.fixed
         extra = n - len(fixed)
-        pairs = min(self.plan.pairs, max(0, (extra - 1) // 2))
+        pairs = 0 if plain else min(self.plan.pairs, max(0, (extra - 1) // 2))
         if extra <= 0:
             return fixed
+        if plain:
+            free = [i for i in free if self.marched.candidates[i].sensor.depth == 0.0]
         if not free:
             raise ValueError("no place is left")
         information = [self.information[i] for i in free]
@@ -200,10 +221,39 @@ def against_number(study: Study) -> list[dict[str, Any]]:
                     "make plan.apart or plan.keep_out smaller, or plan fewer"
                 ) from error
             break
-        even = None if study.fixed else study.widths(_evenly(study, n))[0]
+        if out:
+            chosen = _no_worse(study, chosen, out[-1]["chosen"])
+        even = [] if study.fixed else _evenly(study, n)
         out.append({"thermocouples": n, "chosen": chosen, "half_widths": study.widths(chosen),
-                    "evenly_spaced": even})
+                    "even": even, "evenly_spaced": study.widths(even)[0] if even else None})
     return out
+
+
+def _no_worse(study: Study, chosen: list[int], fewer: list[int]) -> list[int]:
+    """Return ``chosen``, or ``fewer`` with one more where that is better and there is room."""
+    if study.plan.pairs or study.widths(chosen)[0] <= study.widths(fewer)[0]:
+        return chosen
+    room = study.apart_from(fewer)
+    more = [sorted([*fewer, i], key=lambda j: float(study.z[j])) for i in room]
+    return min([chosen, *more], key=lambda each: study.widths(each)[0])
+
+
+def plain(study: Study, n: int) -> float | None:
+    """Return the first want with ``n`` on the surface and no pairs; None if they do not fit."""
+    try:
+        return study.widths(study.choice(n, plain=True))[0]
+    except ValueError:
+        return None
+
+
+def bare_added(study: Study, chosen: Sequence[int]) -> dict[str, Any] | None:
+    """Return the first want with one bare firing more, where none is planned."""
+    if any(is_bare(study.plan, r) for r in study.plan.runs if r.repeats):
+        return None
+    run = next(r for r in study.plan.runs if is_bare(study.plan, r))
+    repeated = study.informed.campaign({**repeats_of(study.plan), run.name: 1})
+    return {"run": run.name,
+            "half_width": widths(repeated, study.wanted[:1], chosen)[0]}
 
 
 def _evenly(study: Study, n: int) -> list[int]:
@@ -228,11 +278,12 @@ def along_tube(study: Study, chosen: Sequence[int]) -> dict[str, list[float]]:
 def against_burn(
     study: Study, chosen: Sequence[int], executor: Executor
 ) -> list[dict[str, object]]:
-    """Return intervals and the hottest bare bore with every burn shorter or longer."""
+    """Return intervals and the hottest bore with every burn shorter or longer."""
     plans = [stretched(study.plan, factor) for factor in BURNS]
     every = executor.map(_marched_anew, plans, repeat(tuple(chosen)), repeat(True))
     burn = first_run(study.plan).burn
-    return [{"burn_s": factor * burn, **row} for factor, row in zip(BURNS, every, strict=True)]
+    return [{"factor": factor, "burn_s": factor * burn, **row}
+            for factor, row in zip(BURNS, every, strict=True)]
 
 
 def against_lag(
@@ -249,11 +300,12 @@ def _marched_anew(plan: Plan, chosen: tuple[int, ...], bore: bool) -> dict[str, 
     try:
         marched = Marched.of(plan, candidates(plan))
         wanted = [marched.gradient(w) for w in plan.wants]
-        peak = float(marched.bore(hottest_run(plan)).peak.value) if bore else None
+        run, peak = hottest_bore(marched) if bore else (None, None)
     except (TableRangeError, ConvergenceError) as error:
-        return {"half_widths": None, "bore_peak_K": None, "note": str(error)}
+        return {"half_widths": None, "bore_peak_K": None, "hottest": None, "note": str(error)}
     repeated = marched.read(plan.thermocouple.rate).campaign(repeats_of(plan))
-    return {"half_widths": widths(repeated, wanted, chosen), "bore_peak_K": peak, "note": ""}
+    return {"half_widths": widths(repeated, wanted, chosen), "bore_peak_K": peak,
+            "hottest": run, "note": ""}
 
 
 def repeats_of(plan: Plan) -> dict[str, int]:
@@ -267,33 +319,11 @@ def first_run(plan: Plan) -> PlannedRun:
     return next((r for r in plan.runs if r.blend in blends or r.name in blends), plan.runs[0])
 
 
-def hottest_run(plan: Plan) -> str:
-    """Return the bare run (any, if none is bare) of longest burn at highest pressure."""
-    fired = [r for r in plan.runs if r.repeats]
-    bare = [r for r in fired if plan.case.blends[r.blend].deposit is None] or fired
-    return max(bare, key=lambda r: r.burn * r.pressure).name
-
-
-def limit(study: Study) -> dict[str, object] | None:
-    """Return when the bore would reach the limit temperature, as expected and with hotter gas."""
-    T = study.plan.case.fit.limit_temperature
-    if T is None:
-        return None
-    run = hottest_run(study.plan)
-    out: dict[str, object] = {"temperature_K": T, "run": run, "hotter": HOTTER}
-    for key, factor in (("time_s", 1.0), ("time_hotter_s", HOTTER)):
-        bore = study.marched.bore(run, T, factor)
-        out[key] = None if bore.limit_time is None else float(bore.limit_time.value)
-        out[key.replace("time", "note")] = bore.limit_note
-    return out
-
-
 def against_repeats(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
     """Return intervals for so many bare firings and so many of the wanted blends."""
     counts = repeats_of(study.plan)
     blends = study.plan.wants[0].of
-    bare = next((r.name for r in study.plan.runs if r.repeats
-                 and study.plan.case.blends[r.blend].deposit is None), None)
+    bare = next((r.name for r in study.plan.runs if r.repeats and is_bare(study.plan, r)), None)
     dosed = [r.name for r in study.plan.runs if r.blend in blends]
     if bare is None or not dosed:
         return []
@@ -322,8 +352,7 @@ def worth(study: Study, chosen: Sequence[int]) -> list[dict[str, object]]:
     """Return by how much each further measurement would narrow the first want, most first."""
     now = study.widths(chosen)[0]
     out = [*_known_exactly(study, chosen), *_one_more_firing(study, chosen)]
-    free = [i for i in study.free if study.plan.apart <= 1e-9 + min(
-        abs(study.z[i] - study.z[j]) for j in chosen)] or study.free
+    free = study.apart_from(chosen) or study.free
     if free:
         best = min(free, key=lambda i: study.widths([*chosen, i])[0])
         out.append({"what": f"one more thermocouple, at {1e3 * study.z[best]:.0f} mm",

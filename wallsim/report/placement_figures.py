@@ -149,25 +149,26 @@ def draw_burn(document: Document) -> Drawing | None:
     top.set_ylabel("± [" + _scale(document)[1] + "]")
     top.set_title(_label(document))
     peak = array([r["bore_peak_K"] for r in rows]) - ZERO_CELSIUS
-    _line(bottom, t, peak, 2, "hottest bare bore, as expected")
+    _line(bottom, t, peak, 2, "as expected")
     if (limit := document["limit"]) is not None:
         hot = limit["temperature_K"] - ZERO_CELSIUS
         bottom.axhline(hot, color=COLOURS[3], linewidth=1.2, linestyle="--", label="limit")
-        higher = f"limit reached, h {100 * (limit['hotter'] - 1):.0f} % higher"
-        for key, style, label in (("time_s", "-", "limit reached, as expected"),
-                                  ("time_hotter_s", ":", higher)):
+        for key, style, label in (("time_s", "-", "bare bore at its limit"),
+                                  ("time_higher_s", ":", "the same, h at its upper end"),
+                                  ("cautious_s", "-.", "cautious first burn")):
             if limit[key] is not None and limit[key] < 1.3 * t.max():
                 top.axvline(limit[key], color=COLOURS[3], linestyle=style, linewidth=1.2)
                 bottom.axvline(limit[key], color=COLOURS[3], linestyle=style, linewidth=1.2,
                                label=label)
     top.legend(loc="upper right")
     bottom.set_ylabel("peak [°C]")
-    bottom.set_title("hottest temperature of the bare bore")
+    bottom.set_title("hottest bore of the firings planned")
     bottom.set_xlabel("burn [s]")
     legend_below(bottom, figure, 2)
     caption = (
         "Half the 95 % interval against the burn (all firings longer or shorter together, the "
-        "deposit grown as far as it then gets), and the bare bore against its limit temperature."
+        "deposit grown as far as it then gets), and the hottest bore against its limit. "
+        "Vertical lines are of a bare bore; the upper end of h is two standard deviations up."
     )
     return finish(figure, "against_burn", SECTION, "How long", caption)
 
@@ -219,23 +220,27 @@ def draw_logging(document: Document) -> Drawing:
 def draw_worth(document: Document) -> Drawing:
     """Return by how much one more measurement would narrow the first want."""
     rows = [r for r in document["worth"] if r["narrower_by"] > 0.001][:BARS][::-1]
+    scale, unit = _scale(document)
+    now = scale * document["wants"][0]["half_width"]
     figure = canvas(0.9 + 0.5 * max(len(rows), 1))
     axes = figure.subplots()
     y, kinds = np.arange(len(rows)), ("known", "firing", "thermocouple")
     for row, at in zip(rows, y, strict=True):
         colour = COLOURS[kinds.index(row["kind"])]
-        axes.barh(at, 100.0 * row["narrower_by"], height=0.34, color=colour, align="edge")
-        text = f"{row['what']}, {100.0 * row['narrower_by']:.1f} %"
+        half = scale * row["half_width"]
+        axes.barh(at, half, height=0.34, color=colour, align="edge")
+        text = f"{row['what']}: {half:.3g} {unit}"
         axes.annotate(text, (0.0, at - 0.04), xytext=(2, 0), textcoords="offset points", va="top",
                       fontsize=9.5)
     axes.set_yticks([])
     axes.set_ylim(-0.6, len(rows) - 0.4)
-    axes.set_xlim(left=0.0)
+    axes.axvline(now, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)))
+    axes.set_xlim(0.0, 1.02 * now)
     axes.grid(visible=False, axis="y")
-    axes.set_xlabel("interval narrower by [%]")
+    axes.set_xlabel(_label(document))
     axes.set_title(f"what would narrow {document['wants'][0]['text']}")
     caption = (
-        "How much narrower the interval would be with one thing known exactly, one more firing, "
-        "or one more thermocouple."
+        f"Half the 95 % interval, {now:.3g} {unit} as planned (dashed), with one thing known "
+        "exactly, one more firing, or one more thermocouple."
     )
     return finish(figure, "worth", SECTION, "What else would help", caption)

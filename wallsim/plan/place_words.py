@@ -1,0 +1,309 @@
+"""The answers of a plan in sentences a test engineer can act on."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from wallsim.plan.place_limit import incautious, passed
+
+Document = dict[str, Any]
+
+ZERO_CELSIUS = 273.15
+NEAR = 1.03
+HOW_SURE = "How sure will it be?"
+_NEAR = f"{100 * (NEAR - 1):.0f} %"
+
+
+def shown(half: float, unit: str) -> str:
+    """Return a half width for people: per cent, mm²K/W or K."""
+    scale, word = {"1": (100.0, " %"), "m^2*K/W": (1e6, " mm²K/W"), "K": (1.0, " K")}[unit]
+    return f"{scale * half:.3g}{word}"
+
+
+def answers(document: Document) -> list[dict[str, str]]:
+    """Return what is wrong with the plan, then the answers, each with the question it answers.
+
+    What is wrong has a level, "bad" or "warning".
+    """
+    first = document["wants"][0]
+    missed = document["goal"] is not None and first["half_width"] > document["goal"]
+    warned = [
+        ("bad", "Beyond the limit", _beyond_limit(document)),
+        ("warning", "Longer than cautious", _beyond_cautious(document)),
+        ("warning", "No bare firing", _without_bare(document, first)),
+        *(("warning", "Check", text) for text in document["slips"]),
+    ]
+    out = [{"level": level, "question": question, "text": text}
+           for level, question, text in warned if text]
+    for question, text in (
+        (HOW_SURE, _how_sure(document)),
+        ("Where?", _where(document)),
+        ("How many thermocouples?", _how_many(document, first)),
+        ("How long?", _how_long(document, first)),
+        ("How many repeats?", _how_often(document, first)),
+        ("How fast?", _how_fast(document)),
+        ("What else would help?", _what_else(document, first)),
+    ):
+        if text:
+            bad = {"level": "bad"} if missed and question == HOW_SURE else {}
+            out.append({"question": question, "text": text, **bad})
+    return out
+
+
+def _beyond_limit(document: Document) -> str:
+    lines = []
+    for r in passed(document):
+        until = ""
+        if r["time_s"] is not None:
+            until = f" (a bare bore reaches it after {r['time_s']:.1f} s)"
+        lines.append(f"{r['name']} ({r['burn_s']:.3g} s) takes the bore to "
+                     f"{_celsius(r['bore_peak_K'])} at the values stated, beyond its limit of "
+                     f"{_celsius(document['limit']['temperature_K'])}{until}.")
+    return " ".join([*lines, "Plan shorter burns."]) if lines else ""
+
+
+def _beyond_cautious(document: Document) -> str:
+    beyond = [r["name"] for r in passed(document)]
+    rows = [r for r in incautious(document) if r["name"] not in beyond]
+    known = [f"{r['name']} ({r['burn_s']:.3g} s, cautious {r['cautious_s']:.1f} s)"
+             for r in rows if r["cautious_s"] is not None]
+    unknown = [f"{r['name']} ({r['burn_s']:.3g} s)" for r in rows if r["cautious_s"] is None]
+    lines = []
+    if known:
+        lines.append(f"Burns longer than a cautious first one: {', '.join(known)}.")
+    if unknown:
+        lines.append(f"{', '.join(unknown)}: with h stated so widely no burn can be called "
+                     'cautious; state h more narrowly, see "How long?".')
+    return " ".join(lines)
+
+
+def _without_bare(document: Document, first: Document) -> str:
+    added = document["bare_added"]
+    if added is None:
+        return ""
+    now, then = (shown(half, first["unit"])
+                 for half in (first["half_width"], added["half_width"]))
+    return (f"Add a bare firing before anything else: with one ({added['run']}) {first['text']} "
+            f"would be known to within {then} instead of {now}. Without one, little tells a "
+            "deposit from a weaker h.")
+
+
+def _celsius(T: float) -> str:
+    return f"{T - ZERO_CELSIUS:.0f} °C"
+
+
+def _how_sure(document: Document) -> str:
+    lines = [f"{w['text']} to within {shown(w['half_width'], w['unit'])}"
+             for w in document["wants"]]
+    first, goal = document["wants"][0], document["goal"]
+    text = "; ".join(lines) + " (95 % interval, half its width)."
+    if goal is not None:
+        meets = "is met" if first["half_width"] <= goal else "is not met"
+        text = f"{text} The goal of {shown(goal, first['unit'])} {meets}."
+    for w in document["wants"]:
+        if w["z_m"] is not None:
+            low, high = (1e3 * z for z in w["between_m"])
+            text += (f" The {w['text']} is expected at {1e3 * w['z_m']:.0f} mm and may be anywhere "
+                     f"from {low:.0f} to {high:.0f} mm by what is stated; its interval is the root "
+                     "mean square over that stretch.")
+    return text
+
+
+def _where(document: Document) -> str:
+    stations, first = document["stations"], document["wants"][0]
+    n, half, unit = len(stations), first["half_width"], first["unit"]
+    row = next((r for r in document["against_number"] if r["thermocouples"] == n), None)
+    even = row and row["evenly_spaced"]
+    text = f"At {_named(stations)} from the head end."
+    if even and row and row["even_stations_fit"] and even <= NEAR * half:
+        no_pair = ", with no pair" if _paired(stations) else ""
+        text = (f"Space them evenly, at {_named(row['even_stations'])} from the head end: that "
+                f"gives {shown(even, unit)}{no_pair}. The best places, at {_named(stations)}, give "
+                f"{shown(half, unit)}, hardly better.")
+    elif even:
+        text += f" Spaced evenly it would be {shown(even, unit)}, not {shown(half, unit)}."
+    return " ".join([text, *_wells_and_pairs(document, first), *_of_stations(document)])
+
+
+def _wells_and_pairs(document: Document, first: Document) -> list[str]:
+    stations, plain, lines = document["stations"], document["plain"], []
+    placed = [s for s in stations if not s["welded_already"]]
+    deep = any(s["depth_m"] for s in placed)
+    paired = _paired(placed)
+    if plain is not None and (deep or paired):
+        without = " and ".join(["wells"] * deep + ["pairs"] * paired)
+        lines.append(f"As many without {without} give {shown(plain, first['unit'])}, against "
+                     f"{shown(first['half_width'], first['unit'])}.")
+    if deep:
+        lines.append("A well weakens a wall under pressure; that is not looked at here.")
+    return lines
+
+
+def _paired(stations: Sequence[Document]) -> bool:
+    return max(Counter((s["z_m"], s["depth_m"]) for s in stations).values(), default=0) > 1
+
+
+def _of_stations(document: Document) -> list[str]:
+    lines = []
+    kept = [s for s in document["stations"] if s["welded_already"] and any(
+        low < s["z_m"] < high for low, high in document["keep_out_m"])]
+    if kept:
+        lines.append(f"Welded already where thermocouples are to be kept out: {_named(kept, '')}.")
+    if len(document["wants"]) > 1:
+        lines.append(f"Only the first want, {document['wants'][0]['text']}, decides where.")
+    return lines
+
+
+def _named(stations: Sequence[Document], welded: str = ", welded already") -> str:
+    """Return stations by z, in mm; two at one place are one entry."""
+    counted: dict[str, int] = {}
+    for s in sorted(stations, key=lambda s: float(s["z_m"])):
+        notes = [f"{1e3 * s['depth_m']:g} mm deep"] if s["depth_m"] else []
+        notes += [welded.strip(", ")] if welded and s["welded_already"] else []
+        name = f"{1e3 * s['z_m']:g} mm" + (f" ({', '.join(notes)})" if notes else "")
+        counted[name] = counted.get(name, 0) + 1
+    return ", ".join(f"{name} twice" if n > 1 else name for name, n in counted.items())
+
+
+def _how_many(document: Document, first: Document) -> str:
+    rows, goal, unit = document["against_number"], document["goal"], first["unit"]
+    most = rows[-1]
+    enough = next(r for r in rows if r["half_widths"][0] <= NEAR * most["half_widths"][0])
+    best = shown(most["half_widths"][0], unit)
+    if enough is most:
+        n = most["thermocouples"]
+        text = f"{n}, the most looked at, {_verb(n, 'give')} {best}."
+        if len(rows) > 1:
+            fewer = rows[-2]
+            text = (f"{text[:-1]}; {fewer['thermocouples']} "
+                    f"{_verb(fewer['thermocouples'], 'give')} "
+                    f"{shown(fewer['half_widths'][0], unit)}.")
+    else:
+        n, half = enough["thermocouples"], enough["half_widths"][0]
+        text = (f"{n} {_verb(n, 'give')} {shown(half, unit)}, within {_NEAR} of what "
+                f"{most['thermocouples']}, the most looked at, give ({best}).")
+        if half < most["half_widths"][0]:
+            text = (f"{n} {_verb(n, 'give')} {shown(half, unit)}; {most['thermocouples']}, the "
+                    f"most looked at, give {best}: so many do not fit at better places.")
+    if goal is None:
+        return text
+    least = next((r for r in rows if r["half_widths"][0] <= goal), None)
+    if least is None:
+        return f"No number looked at reaches the goal of {shown(goal, unit)}. {text}"
+    n = least["thermocouples"]
+    return (f"{n} {'is' if n == 1 else 'are'} enough for the goal of "
+            f"{shown(goal, unit)}. {text}")
+
+
+def _verb(n: int, verb: str) -> str:
+    return f"{verb}s" if n == 1 else verb
+
+
+def _how_long(document: Document, first: Document) -> str:
+    rows = [r for r in document["against_burn"] if r["half_widths"]]
+    limit, goal, unit = document["limit"], document["goal"], first["unit"]
+    below = [r for r in rows if limit is None or r["bore_peak_K"] <= limit["temperature_K"]]
+    lines = []
+    if below:
+        best = min(below, key=lambda r: r["half_widths"][0])
+        bound = "" if limit is None else " that keep the bore below its limit at the values stated"
+        lines.append(f"Of the burns looked at{bound}, {best['burn_s']:.3g} s gives the smallest "
+                     f"interval ({shown(best['half_widths'][0], unit)}){_doubt(document, best)}.")
+    elif rows:
+        lines.append("Every burn looked at takes the bore beyond its limit at the values stated.")
+    least = next((r for r in rows if goal and r["half_widths"][0] <= goal), None)
+    if least is not None and least in below:
+        doubt = "" if least is best else _doubt(document, least)
+        if doubt and doubt == _doubt(document, best):
+            doubt = ", with the same caution"
+        lines.append(f"{least['burn_s']:.3g} s is enough for the goal of {shown(goal, unit)}"
+                     f"{doubt}.")
+    elif least is not None:
+        lines.append(f"None of them reaches the goal of {shown(goal, unit)}: "
+                     f"{least['burn_s']:.3g} s would, with the bore at "
+                     f"{_celsius(least['bore_peak_K'])}.")
+    if limit is None:
+        return " ".join([*lines, "Without limit_temperature in [fit] no burn is too long here."])
+    return " ".join([*lines, *_of_limit(limit)])
+
+
+def _doubt(document: Document, row: Document) -> str:
+    """Return in what way a burn is not cautious, the end of a sentence."""
+    rows = incautious(document, row["factor"])
+    if not rows:
+        return ""
+    known = [r for r in rows if r["cautious_s"] is not None]
+    if len(known) < len(rows):
+        return ", but no burn can be called cautious with h stated so widely"
+    worst = min(known, key=lambda r: r["cautious_s"] / r["burn_s"])
+    return (f", but {worst['name']} is then longer than its cautious first burn of "
+            f"{worst['cautious_s']:.1f} s")
+
+
+def _of_limit(limit: Document) -> list[str]:
+    if limit["note"]:
+        if limit["time_s"] is None:
+            return [f"When the bare bore reaches its limit is not known: {limit['note']}."]
+    elif limit["time_s"] is None and limit["time_higher_s"] is None:
+        return []
+    T, margin = _celsius(limit["temperature_K"]), limit["margin"]
+    reached = "" if limit["time_s"] is None else f" after {limit['time_s']:.1f} s and"
+    text = f"A bare bore at the pressure of {limit['run']} reaches {T}{reached}"
+    upper = limit["time_higher_s"]
+    if upper is not None:
+        text += (f" after {upper:.1f} s at the upper end of h as stated (2 standard deviations, "
+                 f"{limit['higher']:.2g} times as high)")
+    else:
+        text += " at an unknown time at the upper end of h as stated"
+    if limit["cautious_s"] is not None:
+        cautious = f"{limit['cautious_s']:.1f} s"
+        return [f"{text}; a cautious first burn is {margin:g} of that, {cautious}."]
+    lines = [f"{text}: no cautious first burn can be named with h stated so widely; state it more "
+             "narrowly."]
+    if limit["time_for_instance_s"] is not None:
+        at = limit["time_for_instance_s"]
+        lines.append(f"Were h for instance at most {100 * (limit['for_instance'] - 1):.0f} % "
+                     f"higher, it would be {at:.1f} s, and {margin:g} of that {margin * at:.1f} s.")
+    return lines
+
+
+def _how_often(document: Document, first: Document) -> str:
+    rows, goal, unit = document["against_repeats"], document["goal"], first["unit"]
+    if not rows:
+        return ""
+    if goal is None:
+        at = {(r["bare"], r["dosed"]): r["half_widths"][0] for r in rows}
+        return (f"One bare and one dosed firing give {shown(at[1, 1], unit)}, two of each "
+                f"{shown(at[2, 2], unit)}, three {shown(at[3, 3], unit)}.")
+    enough = [r for r in rows if r["half_widths"][0] <= goal]
+    if not enough:
+        return f"No number of repeats looked at reaches {shown(goal, unit)}."
+    least = min(enough, key=lambda r: (r["bare"] + r["dosed"], r["half_widths"][0]))
+    return (f"{least['bare']} bare and {least['dosed']} dosed reach "
+            f"{shown(least['half_widths'][0], unit)}, the fewest firings that meet the "
+            "goal; repeats also show what a fit cannot: a spoilt firing.")
+
+
+def _how_fast(document: Document) -> str:
+    rates = document["against_rate"]
+    lags = [r for r in document["against_lag"] if r["half_widths"]]
+    enough = next(r for r in rates if r["half_widths"][0] <= NEAR * rates[-1]["half_widths"][0])
+    slow = [r for r in lags if r["half_widths"][0] <= NEAR * lags[0]["half_widths"][0]]
+    rate = f"{enough['rate_Hz']:g} sample{'' if enough['rate_Hz'] == 1.0 else 's'} a second"
+    return f"{rate} and a lag up to {slow[-1]['lag_s']:g} s cost less than {_NEAR} of the interval."
+
+
+def _what_else(document: Document, first: Document) -> str:
+    added = document["bare_added"]
+    rows = [r for r in document["worth"] if added is None or not r["what"].endswith(added["run"])]
+    lines = [f"{r['what']}{': ' + r['advice'] if r['advice'] else ''} "
+             f"({_change(first, r['half_width'])})" for r in rows[:3]]
+    if added is not None:
+        lines.insert(0, f"a bare firing first of all ({_change(first, added['half_width'])})")
+    return "; ".join(lines) + "."
+
+
+def _change(first: Document, half: float) -> str:
+    return f"{shown(first['half_width'], first['unit'])} becomes {shown(half, first['unit'])}"
