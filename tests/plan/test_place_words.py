@@ -17,7 +17,7 @@ def limit(peak, cautious, *, burn=10.0, upper=None):
            "time_higher_s": upper or cautious / 0.7, "cautious_s": cautious, "note": ""}
     return {"temperature_K": 1100.0, "run": "bare", "higher": 1.5, "for_instance": 1.3,
             "margin": 0.7, "runs": [run], "time_for_instance_s": 9.0,
-            **{k: run[k] for k in ("time_s", "time_higher_s", "note", "cautious_s")}}
+            **{k: run[k] for k in ("burn_s", "time_s", "time_higher_s", "note", "cautious_s")}}
 
 
 def document(**changes):
@@ -29,6 +29,7 @@ def document(**changes):
               "bore_peak_K": 300.0 + 75.0 * 10.0 * f, "note": ""} for f in (0.6, 1.0, 1.25)]
     want = {"text": "R of dosed", "unit": "1", "half_width": 0.2, "z_m": None, "between_m": None}
     out = {
+        "planned": [{"name": "bare", "burn_s": 10.0}, {"name": "with", "burn_s": 10.0}],
         "goal": None, "slips": [], "bare_added": None, "limit": None, "plain": None,
         "wants": [want, want | {"text": "h", "half_width": 0.1}], "keep_out_m": [[0.0, 0.025]],
         "stations": [station(0.07), station(0.02, welded=True), station(0.05)],
@@ -83,10 +84,17 @@ def test_a_burn_planned_beyond_the_cautious_one_is_a_warning():
 def test_the_burn_recommended_stays_below_the_limit_and_says_that_it_is_not_cautious():
     doc = document(limit=limit(1050.0, 6.5))
     text = _how_long(doc, doc["wants"][0])
-    assert "10 s gives the smallest interval (20 %), but bare is then longer than its cautious " \
-        "first burn of 6.5 s." in text
+    assert "the smallest interval (20 %) comes of 10 s, but bare is then longer than its " \
+        "cautious first burn of 6.5 s." in text
     assert "a cautious first burn is 0.7 of that, 6.5 s" in text
     assert "12.5 s" not in text
+
+
+def test_burns_that_differ_are_named_one_by_one():
+    doc = document(planned=[{"name": "bare", "burn_s": 13.0}, {"name": "with", "burn_s": 10.0}])
+    text = _how_long(doc, doc["wants"][0])
+    assert "comes of burns 1.25 times as long as planned (bare 16.2 s, with 12.5 s)." in text
+    assert "Without limit_temperature in [fit]" in text
 
 
 def test_with_h_stated_too_widely_no_burn_is_called_cautious():

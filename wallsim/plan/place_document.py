@@ -64,6 +64,7 @@ def build(plan: Plan, executor: Executor, progress: Progress | None = None) -> D
     document["along_tube"] = ask.along_tube(study, chosen)
     told(2)
     document["against_burn"] = ask.against_burn(study, chosen, executor)
+    document["burn_of"] = ask.first_run(study.plan).name
     document["limit"] = place_limit.limit(study.marched)
     told(3)
     document["against_repeats"] = ask.against_repeats(study, chosen)

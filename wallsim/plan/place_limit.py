@@ -46,7 +46,7 @@ def limit(marched: Marched) -> dict[str, Any] | None:
     return {
         "temperature_K": T, "run": worst["name"], "higher": higher, "for_instance": FOR_INSTANCE,
         "margin": BURN_MARGIN, "runs": runs, "time_for_instance_s": instance,
-        **{key: worst[key] for key in ("time_s", "time_higher_s", "note", "cautious_s")},
+        **{key: worst[key] for key in ("burn_s", "time_s", "time_higher_s", "note", "cautious_s")},
     }
 
 

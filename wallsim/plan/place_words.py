@@ -137,7 +137,8 @@ def _wells_and_pairs(document: Document, first: Document) -> list[str]:
         lines.append(f"As many without {without} give {shown(plain, first['unit'])}, against "
                      f"{shown(first['half_width'], first['unit'])}.")
     if deep:
-        lines.append("A well weakens a wall under pressure; that is not looked at here.")
+        lines.append("A well weakens a wall under pressure; that is not looked at here: have it "
+                     "checked before firing.")
     return lines
 
 
@@ -209,8 +210,9 @@ def _how_long(document: Document, first: Document) -> str:
     if below:
         best = min(below, key=lambda r: r["half_widths"][0])
         bound = "" if limit is None else " that keep the bore below its limit at the values stated"
-        lines.append(f"Of the burns looked at{bound}, {best['burn_s']:.3g} s gives the smallest "
-                     f"interval ({shown(best['half_widths'][0], unit)}){_doubt(document, best)}.")
+        lines.append(f"Of the burns looked at{bound}, the smallest interval "
+                     f"({shown(best['half_widths'][0], unit)}) comes of {_burns(document, best)}"
+                     f"{_doubt(document, best)}.")
     elif rows:
         lines.append("Every burn looked at takes the bore beyond its limit at the values stated.")
     least = next((r for r in rows if goal and r["half_widths"][0] <= goal), None)
@@ -218,15 +220,24 @@ def _how_long(document: Document, first: Document) -> str:
         doubt = "" if least is best else _doubt(document, least)
         if doubt and doubt == _doubt(document, best):
             doubt = ", with the same caution"
-        lines.append(f"{least['burn_s']:.3g} s is enough for the goal of {shown(goal, unit)}"
-                     f"{doubt}.")
+        lines.append(f"For the goal of {shown(goal, unit)} it takes "
+                     f"{_burns(document, least)}{doubt}.")
     elif least is not None:
-        lines.append(f"None of them reaches the goal of {shown(goal, unit)}: "
-                     f"{least['burn_s']:.3g} s would, with the bore at "
+        lines.append(f"None of them reaches the goal of {shown(goal, unit)}; that takes "
+                     f"{_burns(document, least)}, with the bore at "
                      f"{_celsius(least['bore_peak_K'])}.")
     if limit is None:
         return " ".join([*lines, "Without limit_temperature in [fit] no burn is too long here."])
     return " ".join([*lines, *_of_limit(limit)])
+
+
+def _burns(document: Document, row: Document) -> str:
+    """Return the burns of a row: one where all are alike, else each kind's."""
+    planned = document["planned"]
+    if len({r["burn_s"] for r in planned}) == 1:
+        return f"{row['burn_s']:.3g} s"
+    each = ", ".join(f"{r['name']} {row['factor'] * r['burn_s']:.3g} s" for r in planned)
+    return f"burns {row['factor']:g} times as long as planned ({each})"
 
 
 def _doubt(document: Document, row: Document) -> str:

@@ -141,6 +141,7 @@ def draw_burn(document: Document) -> Drawing | None:
     if len(rows) < 2:
         return None
     t = array([r["burn_s"] for r in rows])
+    alike = len({r["burn_s"] for r in document["planned"]}) == 1
     figure = canvas(5.4)
     top, bottom = figure.subplots(2, 1, sharex=True)
     _line(top, t, _halves(document, rows), 0, "expected interval")
@@ -152,18 +153,20 @@ def draw_burn(document: Document) -> Drawing | None:
     _line(bottom, t, peak, 2, "as expected")
     if (limit := document["limit"]) is not None:
         hot = limit["temperature_K"] - ZERO_CELSIUS
+        scale = rows[0]["burn_s"] / rows[0]["factor"] / limit["burn_s"]
         bottom.axhline(hot, color=COLOURS[3], linewidth=1.2, linestyle="--", label="limit")
-        for key, style, label in (("time_s", "-", "bare bore at its limit"),
-                                  ("time_higher_s", ":", "the same, h at its upper end"),
+        for key, style, label in (("time_s", "-", "bare bore at limit"),
+                                  ("time_higher_s", ":", "bare bore at limit, h at upper end"),
                                   ("cautious_s", "-.", "cautious first burn")):
-            if limit[key] is not None and limit[key] < 1.3 * t.max():
-                top.axvline(limit[key], color=COLOURS[3], linestyle=style, linewidth=1.2)
-                bottom.axvline(limit[key], color=COLOURS[3], linestyle=style, linewidth=1.2,
-                               label=label)
+            at = np.inf if limit[key] is None else scale * limit[key]
+            if at < 1.3 * t.max():
+                top.axvline(at, color=COLOURS[3], linestyle=style, linewidth=1.2)
+                bottom.axvline(at, color=COLOURS[3], linestyle=style, linewidth=1.2, label=label)
     top.legend(loc="upper right")
     bottom.set_ylabel("peak [°C]")
     bottom.set_title("hottest bore of the firings planned")
-    bottom.set_xlabel("burn [s]")
+    bottom.set_xlabel("burn [s]" if alike else f"burn of {document['burn_of']} [s], the others "
+                      "in proportion")
     legend_below(bottom, figure, 2)
     caption = (
         "Half the 95 % interval against the burn (all firings longer or shorter together, the "
