@@ -48,6 +48,10 @@ def test_a_plan_is_for_place(command, tmp_path):
      "density: makes this a material file, not a case file; tube.material of a case file names it"),
     ("fit", "lance/logs/R05.csv", "R05.csv: a table of numbers, as logs are, not a case file; name "
                                   "the log in a [[run]] of a case file, and give that"),
+    ("fit", "../README.md", "README.md: looks like text, not a case file; name the case file, "
+                            "which ends in .toml"),
+    ("whatif", "thicker_tube/thicker_tube.png", "thicker_tube.png: looks like a picture, not a "
+                                                "what-if file; name the what-if file"),
     ("fit", "thicker_tube", "case.toml: no such case file; its folder holds whatif.toml, a what-if "
                             "file: wallsim whatif takes it"),
     ("whatif", "next_firing", "holds neither whatif.toml nor case.toml; its folder holds "

@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import tomllib
+from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -27,9 +28,10 @@ from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, lasting, run_of
 from wallsim.plan.next_response import Response, _columns
 from wallsim.plan.next_study import settled
-from wallsim.plan.next_words import mixture
+from wallsim.plan.next_words import answers, mixture
 from wallsim.plan.told import Told
 from wallsim.report import render
+from wallsim.report.pages import answer_lines
 from wallsim.rounding import chance_text, parts_text, per_cent
 from wallsim.units import Quantity
 
@@ -338,7 +340,8 @@ def test_what_it_leaves_behind_and_how_it_ends(answer, tmp_path):
     assert render(folder).read_text() == page
     assert len(answer.tables["firings"]) == 2 * 4
     below = answer.document["recommended"]["chance"] < 0.999
-    assert answer.exit_code == (5 if below else 0)
+    settled = answer.document["decision"]["now"]["settled"]
+    assert answer.exit_code == (5 if below and not settled else 0)
     assert ("is not reached" in answer.document["answers"][0]["text"]) == (
         below and not answer.document["decision"]["now"]["settled"])
 
@@ -391,6 +394,23 @@ def test_a_folder_that_holds_no_fit_is_refused(tmp_path):
     (tmp_path / "result.json").write_text('{"firings": []}')
     with pytest.raises(InputError, match="is not the result of a fit"):
         Told.by(tmp_path)
+
+
+def test_what_is_settled_beyond_the_logs_is_a_warning_with_the_firing_that_would_tell(answer):
+    document = deepcopy(answer.document)
+    document["decision"]["now"]["settled"] = True
+    first, *rest = answers(document)
+    assert first["level"] == "good"
+    assert first["text"].startswith("Nothing is needed: the campaign settles")
+    assert "What is the next best?" not in {answer["question"] for answer in rest}
+    document["firing"]["burn_s"] = 20.0
+    first = answers(document)[0]
+    assert first["level"] == "warning"
+    assert first["text"].startswith(
+        "By growth as fitted, beyond the logs (longest of dosed 4 s), the campaign settles")
+    assert "fire dosed once for 20 s" in first["text"]
+    assert "Nothing is needed" not in first["text"]
+    assert answer_lines({"answers": [first]})[1].startswith("    Warning: By growth as fitted")
 
 
 def test_words():

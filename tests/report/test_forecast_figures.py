@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from wallsim.report.forecast_figures import TRIANGLE, _even, _steep, draw_whatif
+from wallsim.report.forecast_figures import TRIANGLE, _edges, _even, _steep, draw_whatif
 
 
 def document(margins):
@@ -45,9 +45,31 @@ def test_a_map_marks_firings_without_a_value_and_the_limit_asked_for():
     lost["survival"]["margin"] = None
     drawings = draw_whatif(doc)
     assert [d.stem for d in drawings] == ["map_bore", "map_outside", "map_margin"]
-    assert "grey with a cross: not reached" in drawings[0].caption
+    assert "Grey with a cross: too hot" in drawings[0].caption
     assert "Red: your limit, 632 °C." in drawings[0].caption
-    assert "Every value shown is above the factor asked for, 4." in drawings[2].caption
+    assert "which counts as below the factor. " in drawings[2].caption
+    assert "Red: the factor asked for, 4." in drawings[2].caption
+    whole = draw_whatif(document([[90.0, 91.0, 92.0]] * 3))
+    assert not any("Grey" in drawing.caption for drawing in whole)
+    assert "Every value shown is above the factor asked for, 4." in whole[2].caption
+
+
+def test_the_line_of_a_limit_goes_on_along_cells_known_to_be_too_hot():
+    """No estimate reaches the limit; what cells that leave the table are known to reach does."""
+    doc = document([[90.0, 91.0, 92.0]] * 3)
+    for firing in doc["firings"]:
+        firing["limits"] = {"limit": {"at_K": 1200.0, "time_s": None}}
+        if firing["changes"]["pressure"] > 2.5e5:
+            firing["bore_peak_K"] = {"estimate": None, "low": 1473.15, "high": None}
+    for firing in doc["firings"][1::3]:
+        firing["bore_peak_K"] = {"estimate": 950.0, "low": 890.0, "high": 990.0}
+    drawings = draw_whatif(doc)
+    assert "Red: your limit, 927 °C." in drawings[0].caption
+
+
+def test_cells_of_a_map_end_above_nothing():
+    assert _edges(np.array([2.0, 8.0, 10.0]), clip=True).tolist() == [1.0, 5.0, 9.0, 11.0]
+    assert _edges(np.array([20.0, 100.0]), clip=False).tolist() == [-20.0, 60.0, 140.0]
 
 
 def test_a_sweep_and_bars_mark_a_value_that_is_only_known_to_be_more():

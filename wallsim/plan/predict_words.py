@@ -44,7 +44,8 @@ def _limits(runs: Document) -> list[tuple[str, str]]:
     if below:
         hottest = max(runs, key=lambda n: float(runs[n]["bore_peak_K"]["estimate"] or 0.0))
         peak = open_text(runs[hottest]["bore_peak_K"], 0, -ZERO_CELSIUS)
-        out.append(("good", f"The bore stays below {' and '.join(below)} (hottest {peak} °C, in "
+        words = ", ".join([*below[:-2], " and ".join(below[-2:])])
+        out.append(("good", f"The bore stays below {words} (hottest {peak} °C, in "
                             f"{hottest})."))
     return out
 

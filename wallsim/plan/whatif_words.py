@@ -205,7 +205,7 @@ def _beyond(firings: list[Document]) -> str:
     if not names:
         return ""
     return (f"The wall leaves the table of its metal in {listed(names)}: peaks there read "
-            '"more than", and the limit load is not assessed.')
+            '"more than", limit loads "less than" the factor or "not assessed".')
 
 
 def _unlogged(firings: list[Document], *, open_shape: bool) -> str:

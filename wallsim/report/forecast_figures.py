@@ -293,7 +293,7 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     if shown.size <= MOST_DOTS:
         _dots(axes, x, y, shown)
     figure.colorbar(cells, ax=axes, label=label, ticks=levels, format="%g")
-    hot = _too_hot(high, document["factor"]) if key == "margin" else low
+    hot = min(LEAST_MARGIN, 0.5 * document["factor"]) if key == "margin" else low
     words = _red(document, axes, (x, y, np.where(np.isfinite(shown), shown, hot)), key)
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(AXES[names[0]][0])
@@ -302,7 +302,7 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     if np.isfinite(half):
         words = f" Half of the 95 % interval: {half:.2g} (median).{words}"
     return finish(figure, f"map_{key.replace('.', '_')}", SECTION, label,
-                  f"Estimates, a cell for each firing tried.{_grey(document, key, shown)}{words}")
+                  f"Estimates, a cell for each firing tried.{_grey(key, shown)}{words}")
 
 
 def _edges(centres: Array, *, clip: bool) -> Array:
@@ -314,19 +314,14 @@ def _edges(centres: Array, *, clip: bool) -> Array:
     return np.concatenate(([first], middle, [last]))
 
 
-def _too_hot(high: Array, factor: float) -> Array:
-    """Return a load below ``factor`` in cells without an estimate of which that much is known."""
-    return np.where(high <= factor, min(LEAST_MARGIN, 0.5 * factor), np.nan)
-
-
-def _grey(document: Document, key: str, shown: Array) -> str:
+def _grey(key: str, shown: Array) -> str:
     """Return what cells without a value mean, if there are any."""
     if np.isfinite(shown).all():
         return ""
     hot = "too hot, the wall leaves the table of its metal"
-    tables = all(f["survival"]["below_factor_s"] for f in document["firings"])
-    meaning = hot if key in {"bore", "outside"} or (key == "margin" and tables) else UNKNOWN
-    return f" Grey with a cross: {meaning}."
+    meaning = hot if key in {"bore", "outside", "margin"} else UNKNOWN
+    below = ", which counts as below the factor" if key == "margin" else ""
+    return f" Grey with a cross: {meaning}{below}."
 
 
 def _dots(axes: Axes, x: Array, y: Array, shown: Array) -> None:
@@ -341,7 +336,10 @@ def _dots(axes: Axes, x: Array, y: Array, shown: Array) -> None:
 
 
 def _red(document: Document, axes: Axes, shown: tuple[Array, Array, Array], key: str) -> str:
-    """Draw what is asked for as a red line where it runs through the map; return it in words."""
+    """Draw what is asked for as a red line where it runs through the map; return it in words.
+
+    Values ``shown`` of cells that are too hot are bounds.
+    """
     limit = document["firings"][0]["limits"].get("limit")
     wanted, words = None, ""
     if key == "margin":
@@ -355,7 +353,8 @@ def _red(document: Document, axes: Axes, shown: tuple[Array, Array, Array], key:
     if not known.min() < wanted < known.max():
         side = "above" if known.min() >= wanted else "below"
         return f" Every value shown is {side} {words}."
-    axes.contour(*shown, levels=[wanted], colors=RED, linewidths=2.4)
+    even = np.log if key == "margin" else np.asarray
+    axes.contour(*shown[:2], even(shown[2]), levels=[even(wanted)], colors=RED, linewidths=2.4)
     return f" Red: {words}."
 
 
