@@ -407,7 +407,7 @@ def test_what_is_settled_beyond_the_logs_is_a_warning_with_the_firing_that_would
     first = answers(document)[0]
     assert first["level"] == "warning"
     assert first["text"].startswith(
-        "By growth as fitted, beyond the logs (longest of dosed 4 s), the campaign settles")
+        "By growth as fitted, beyond the logs (dosed up to 4 s), the campaign settles")
     assert "fire dosed once for 20 s" in first["text"]
     assert "Nothing is needed" not in first["text"]
     assert answer_lines({"answers": [first]})[1].startswith("    Warning: By growth as fitted")

@@ -101,8 +101,8 @@ def _settled(document: Document, row: Document, chance: str) -> str:
                 f"{row['blend']} once: the interval gets {per_cent(step['narrower_by'])} narrower; "
                 f"the chance that it stays settled is {chance}.")
     burn, longest = document["firing"]["burn_s"], document["firing"]["longest_logged_s"]
-    logged = ", ".join(f"{name} {longest[name]:.3g} s" for name in beyond)
-    return (f"By growth as fitted, beyond the logs (longest of {logged}), the campaign settles "
+    logged = ", ".join(f"{name} up to {longest[name]:.3g} s" for name in beyond)
+    return (f"By growth as fitted, beyond the logs ({logged}), the campaign settles "
             f"{_asked(document)}. No log tells growth as far as that: fire {beyond[0]} once for "
             f"{burn:.3g} s before you rely on it.")
 

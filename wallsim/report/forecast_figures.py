@@ -25,6 +25,7 @@ from wallsim.report.style import (
     finish,
     legend_below,
 )
+from wallsim.rounding import significant
 
 SECTION = "forecast"
 ZERO_CELSIUS = 273.15
@@ -300,7 +301,7 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     axes.set_ylabel(AXES[names[1]][0])
     half = np.nanmedian(0.5 * (high - low)) if np.isfinite(high - low).any() else np.nan
     if np.isfinite(half):
-        words = f" Half of the 95 % interval: {half:.2g} (median).{words}"
+        words = f" Half of the 95 % interval: {significant(half, 2)} (median).{words}"
     return finish(figure, f"map_{key.replace('.', '_')}", SECTION, label,
                   f"Estimates, a cell for each firing tried.{_grey(key, shown)}{words}")
 
