@@ -24,8 +24,8 @@ LONGEST_SPIKE = 0.1
 SHORTEST_BURN = 0.3
 """The pressure is up as long as this in a burn, or more [s]."""
 
-LONGEST_FALL = 2.0
-"""The pressure has come to rest so long after shutdown [s]."""
+SHORTEST_FALL, LONGEST_FALL = 0.5, 2.0
+"""The pressure may, and will, have come to rest so long after shutdown [s]."""
 
 DRIFTED = 0.015
 """Share of the plateau's rise that a tap may read otherwise at rest after the burn than before."""
@@ -110,25 +110,23 @@ def tap_drift(t: Array, p_abs: Array, events: Events) -> Array:
 
     Parameters
     ----------
-    t : Array, shape (n,)
-        Log clock [s].
-    p_abs : Array, shape (n,)
-        Absolute pressure as logged [Pa], NaN where there is no reading.
+    t, p_abs : Array, shape (n,)
+        As in `find_events`.
     events : Events
+        Found in them.
+
+    Returns
+    -------
+    Array, shape (n,)
     """
-    none = np.zeros(np.shape(t))
     known = np.isfinite(p_abs)
-    before = known & (t < events.ignition - 2.0 * LONGEST_SPIKE)
-    rest = events.shutdown + max(LONGEST_FALL, 0.5 * (t[-1] - events.shutdown))
-    after = known & (t > rest)
-    if min(before.sum(), after.sum()) < _FEWEST:
-        return none
-    quiet = float(np.median(p_abs[before]))
-    drift = float(np.median(p_abs[after])) - quiet
-    if abs(drift) <= DRIFTED * (events.plateau - quiet):
-        return none
+    before = known & _before(t, events.ignition)
+    after = known & _long_after(t, events.shutdown, LONGEST_FALL)
+    quiet, end = _level(p_abs, before), _level(p_abs, after)
+    if quiet is None or end is None or abs(end - quiet) <= DRIFTED * (events.plateau - quiet):
+        return np.zeros(np.shape(t))
     ends = [np.median(t[before]), np.median(t[after])]
-    return np.asarray(np.interp(t, ends, [0.0, drift]))
+    return np.asarray(np.interp(t, ends, [0.0, end - quiet]))
 
 
 def _record(t: Array, p_abs: Array, name: str) -> _Record:
@@ -206,11 +204,22 @@ def _edge(record: _Record, threshold: float, at: int, side: int, name: str) -> f
 
 def _quiet_level(record: _Record, start: float, end: float) -> float | None:
     """Return the level before ignition, else long after shutdown [Pa]; None without either."""
-    before = record.raw[record.t < start - 2.0 * LONGEST_SPIKE]
-    if before.size >= _FEWEST:
-        return float(np.median(before))
-    after = record.t > end + max(0.5, 0.5 * (record.t[-1] - end))
-    return float(np.median(record.raw[after])) if after.sum() >= _FEWEST else None
+    before = _level(record.raw, _before(record.t, start))
+    return before if before is not None else _level(
+        record.raw, _long_after(record.t, end, SHORTEST_FALL))
+
+
+def _before(t: Array, start: float) -> NDArray[np.bool_]:
+    return np.asarray(t < start - 2.0 * LONGEST_SPIKE)
+
+
+def _long_after(t: Array, end: float, least: float) -> NDArray[np.bool_]:
+    return np.asarray(t > end + max(least, 0.5 * (t[-1] - end)))
+
+
+def _level(p: Array, where: NDArray[np.bool_]) -> float | None:
+    """Return the median there; None of too few readings."""
+    return float(np.median(p[where])) if where.sum() >= _FEWEST else None
 
 
 def _plateau(record: _Record, start: float, end: float) -> float:
