@@ -118,7 +118,7 @@ def drawn(seed: int) -> Campaign:
     )
     deposits = {"neat": None}
     for name, level in (("D5_3", 1.3e-4), ("D5_6", 2.4e-4)):
-        x, m = 2.0 * np.sinh(rng.normal(0.5, 0.9)), np.exp(rng.normal(0.0, 0.5))
+        x, m = 2.0 * np.sinh(rng.normal(0.5, 0.9)), np.exp(rng.normal(-0.35, 0.6))
         limit = 0.12 * level * np.exp(rng.normal(0.0, 0.5))
         deposits[name] = Grown(limit / 12.0, limit, 0.12, float(x), float(m))
     return replace(campaign, firings=firings, sensors=sensors, deposits=deposits)

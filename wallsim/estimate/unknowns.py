@@ -23,8 +23,9 @@ CLOSEST_KNOTS = 0.02
 RESISTANCE_VARIATION = 0.3
 CURVATURE = (0.5, 0.9)
 """Mean and standard deviation of c of a growth law: x = 1, between -3.4 and 10."""
-EXPONENT = (0.0, 0.5)
-"""Of the log of general growth's exponent: that of parabolic growth is 1.4 sd from the mean."""
+EXPONENT = (-0.35, 0.6)
+"""Of the log of general growth's exponent: half way between parabolic and linear growth, both at
+0.6 sd from it."""
 PURGE_SCATTER = 0.3
 PURGE_KNOTS = np.array([0.0, 2.0, 4.0, 6.0, 9.0, 14.0, 20.0])
 PURGE_VARIATION = 1.0
