@@ -206,3 +206,17 @@ def test_a_solution_that_is_no_minimum_is_told_by_a_deeper_misfit():
     assert max(found.lower.deeper, found.upper.deeper) > 1.0
     found = profile(wells, unknown(0, 1), deep)
     assert max(found.lower.deeper, found.upper.deeper) < 1e-6
+
+
+def test_a_bent_valley_is_followed_in_a_few_evaluations():
+    """As of h against R: what both make together is known a hundred times better than either."""
+
+    def misfit(z):
+        r = np.array([100.0 * (z[1] + 0.3 * z[0] ** 2), z[0]])
+        return r, np.array([[60.0 * z[0], 100.0], [1.0, 0.0]])
+
+    best = solve(misfit, np.array([0.1, 0.0]), tolerance=1e-9, most=50)
+    found = profile(misfit, unknown(0, 2), best)
+    half = np.sqrt(RISE)
+    np.testing.assert_allclose((found.low, found.high), (-half, half), rtol=0.01)
+    assert max(found.lower.evaluations, found.upper.evaluations) <= 4

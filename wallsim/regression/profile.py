@@ -11,8 +11,9 @@ with the Gauss-Newton model of ``S`` at the point at hand,
 ``p_N`` the step to the model's minimum, so that an end costs one evaluation a step and no profile
 is solved on the way. An end is also where ``g`` is largest or least with ``S <= S0 + rise``: after
 the first few, a step that does not bring it further in that sense is halved, as are all that
-overshoot by far or end where nothing can be evaluated. No step is longer than a few standard
-deviations of the minimum.
+overshoot by far or end where nothing can be evaluated. Where the valley of low ``S`` is bent a step
+along its tangent lands beside it; before it is halved it is led back once, ``g`` held. No step is
+longer than a few standard deviations of the minimum.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ REACH = 2.0
 OVERSHOT = 3.0
 BOLD = 3
 NEAR = 0.1
+BESIDE = 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,18 +191,43 @@ class _Search:
                 return End(value, z, self.rise, True, deeper, evaluations)
             if evaluations >= self.most or not step.any():
                 return End(here.value, here.z, risen, False, deeper, evaluations)
-            trial = self._at(here.z + part * step)
-            evaluations += 1
-            if trial is None or not self._goes(here, trial, side, steps < BOLD):
+            bold = steps < BOLD
+            trial, spent = self._tried(here, part * step, side, bold, self.most - evaluations)
+            evaluations += spent
+            if trial is None:
                 part *= 0.5
             else:
                 here, step, part = trial, self._step(trial, side), min(1.0, 2.0 * part)
                 steps, deeper = steps + 1, max(deeper, self.S0 - here.S)
 
+    def _tried(
+        self, here: _Point, step: Array, side: float, bold: bool, most: int
+    ) -> tuple[_Point | None, int]:
+        """Return the point that ``step`` leads to, None if it does not do, and the evaluations.
+
+        A point just beside a bent valley is taken back into it once.
+        """
+        trial = self._at(here.z + step)
+        if trial is None or self._goes(here, trial, side, bold):
+            return trial, 1
+        back = self._into_valley(here, trial)
+        if back is None or most < 2:
+            return None, 1
+        trial = self._at(trial.z + back)
+        return (trial if trial and self._goes(here, trial, side, bold) else None), 2
+
     def _goes(self, here: _Point, trial: _Point, side: float, bold: bool) -> bool:
         if bold:
             return trial.S - self.S0 <= OVERSHOT * max(self.rise, here.S - self.S0)
         return self._merit(trial, side) > self._merit(here, side)
+
+    def _into_valley(self, here: _Point, trial: _Point) -> Array | None:
+        """Return the way from a point just beside a bent valley into it, the readout held."""
+        model = _Model.of(trial)
+        fall = float(trial.gradient @ model.newton) / float(trial.gradient @ model.toward)
+        way: Array = model.newton - fall * model.toward
+        near = np.linalg.norm(way) <= BESIDE * np.linalg.norm(trial.z - here.z)
+        return way if near else None
 
     def _merit(self, point: _Point, side: float) -> float:
         """Return how far out the readout is, less a penalty where S is above the end's."""
