@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from wallsim.plan.whatif_endings import listed
 from wallsim.plan.whatif_file import Change
-from wallsim.plan.whatif_words import labels, listed, verdict
+from wallsim.plan.whatif_words import labels, verdict
 
 NOTHING = {"estimate": None, "low": None, "high": None}
 
@@ -52,8 +53,9 @@ def test_the_longest_the_shortest_and_those_that_do_not_last():
         ("note", "Longest burn, thick: 20.0 (18.0 to 22.0) s until the bore reaches your limit of "
                  "900 °C. Shortest, thin: 8.0 (7.0 to 9.0) s until the bore reaches your "
                  "limit of 900 °C."),
-        ("warning", "1 of 3 last their burn of 10 s. 1 may not (not sure by their intervals): as "
-                    "it is. 1 do not: thin."),
+        ("warning", "1 of 3 last their burn of 10 s: the bore stays below your limit of 900 °C, the "
+                    "limit load above 4 x gas pressure. 1 may not (not sure by their intervals): as "
+                    "it is. 1 do not, as the bore reaches your limit of 900 °C: thin."),
     ]
 
 
@@ -63,7 +65,8 @@ def test_limit_load_ends_a_burn_too_and_what_ends_nothing_reads_more_than():
     (_, text), lasting = said(weak, strong)
     assert "strong: more than 40.0 s, nothing being seen to end it before" in text
     assert "weak: 12.0 (11.0 to 13.0) s until the limit load falls below 4 x gas pressure" in text
-    assert lasting == ("good", "All last their burn of 10 s.")
+    assert lasting == ("good", "All last their burn of 10 s: the bore stays below your limit of "
+                               "900 °C, the limit load above 4 x gas pressure.")
 
 
 def test_measurable_beyond_the_table_without_strength_and_prior_only():
@@ -75,7 +78,8 @@ def test_measurable_beyond_the_table_without_strength_and_prior_only():
         firing("d", reaches, measurable=told, prior_only=["pressure"], metal="copper")
         | {"survival": {"factor": 4.0, "below_factor_s": None}},
         untold={"neat": "no bare firing", "never fired": "x"})
-    assert [level for level, _ in lines] == ["bad", "note", "good", "note", "warning", "warning"]
+    assert [level for level, _ in lines] == [
+        "bad", "note", "warning", "note", "warning", "warning"]
     assert lines[0][1].startswith("neat: the fit does not tell R from h (no bare firing), only")
     assert lines[0][1].endswith("Prior only, not to be relied on: d (pressure).")
     assert "never fired" not in lines[0][1]
@@ -164,7 +168,8 @@ def test_walls_that_fall_below_the_factor_in_their_burn_are_named():
 
 def test_none_that_lasts_is_an_answer_and_no_problem():
     lines = said(firing("thin", time(8.0, 7.0, 9.0)), firing("thick", time(9.0, 8.0, 9.5)))
-    assert ("warning", "0 of 2 last their burn of 10 s. 2 do not: thin; thick.") in lines
+    assert ("warning", "0 of 2 last their burn of 10 s. 2 do not, as the bore reaches your limit "
+                       "of 900 °C: thin; thick.") in lines
     assert not any(level == "bad" for level, _ in lines)
 
 
@@ -181,4 +186,53 @@ def test_a_time_to_a_limit_does_not_carry_the_burn_it_does_not_depend_on():
            for b in (10, 14)]
     assert said(*one)[0][1].startswith("Burn going on: 26.6 (25.0 to 28.0) s until")
     often = [burnt(8, b, short, firings=2) for b in (10, 14)]
-    assert "8 mm wall, 10 s burn, the last of 2 firings: 18.0" in said(*often)[0][1]
+    assert "8 mm wall, 10 s burn; 8 mm wall, 14 s burn, the last of 2 firings: 18.0" in (
+        said(*often)[0][1])
+
+
+def test_what_is_not_assessed_is_never_called_lasting():
+    """A metal without strength table, one without any limit, and both."""
+    reaches, no_load = time(20.0, 18.0, 22.0), {"survival": {"factor": 4.0, "below_factor_s": None}}
+    soft = firing("soft", reaches, metal="copper") | no_load
+    free = firing("free", NOTHING, metal="bronze") | {"limits": {}}
+    unknown = firing("unknown", NOTHING, metal="lead") | {"limits": {}} | no_load
+    (_, longest), (level, text), _ = said(soft)
+    assert (level, text) == (
+        "note", "In its burn of 10 s the bore stays below your limit of 900 °C; that is not all "
+        "that may end it: limit load not known for copper.")
+    assert longest.endswith("until the bore reaches your limit of 900 °C (limit load of copper not "
+                            "known).")
+    assert "the limit load stays above 4 x gas pressure; that is not all that may end it: no " \
+        "limit of temperature known for bronze." in said(free)[1][1]
+    assert said(unknown)[1][0] == "note"
+    assert "nothing of them is judged" in said(unknown)[1][1]
+    (_, _), (level, text), _ = said(firing("whole", reaches), soft)
+    assert level == "warning"
+    assert text.startswith("1 of 2 last their burn of 10 s: the bore stays below")
+    assert text.endswith("1 cannot be judged in full, limit load not known for copper, but the "
+                         "bore stays below your limit of 900 °C: soft.")
+
+
+def test_without_a_limit_of_the_owner_the_oxidation_limit_is_judged_by():
+    f = firing("a", NOTHING)
+    f["limits"] = {"oxidation": {"at_K": 1143.15, "time_s": time(8.0, 7.0, 9.0)},
+                   "solidus": {"at_K": 1671.15, "time_s": time(None, 30.0)}}
+    lines = said(f)
+    assert "8.0 (7.0 to 9.0) s until the bore reaches the oxidation limit of 870 °C" in lines[0][1]
+    assert "1 do not, as the bore reaches the oxidation limit of 870 °C: a." in lines[1][1]
+
+
+def test_what_is_passed_at_ignition_is_said_so_and_ties_are_named_together():
+    at_once, later = time(0.0, 0.0, 0.0), time(12.0, 11.0, 13.0)
+    lines = said(firing("1 in a row", later), firing("3 in a row", at_once, firings=3),
+                 firing("5 in a row", at_once, firings=5))
+    assert lines[0][1].endswith("Shortest, 3 in a row; 5 in a row: the bore is above your limit of "
+                                "900 °C at ignition already.")
+
+
+def test_a_firing_before_the_last_counts_too():
+    """On what the first firings leave the last one may stay coldest."""
+    cold = firing("three", time(None, 60.0), firings=3, bore_peak_K=time(1200.0, 1190.0, 1210.0))
+    assert "1 do not, as the bore reaches your limit of 900 °C: three." in said(cold)[1][1]
+    near = firing("three", time(None, 60.0), firings=3, bore_peak_K=time(1150.0, 1120.0, 1180.0))
+    assert "1 may not" in said(near)[1][1]

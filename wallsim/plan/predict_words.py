@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.whatif_words import NAMED, listed
+from wallsim.plan.whatif_endings import NAMED, listed
 from wallsim.rounding import load_text, open_text
 
 Document = dict[str, Any]

@@ -6,7 +6,7 @@ ranges of which every combination is tried, each ``[[variant]]`` a named firing 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from itertools import product
 from pathlib import Path
 from typing import Annotated, Any
@@ -105,7 +105,8 @@ class WhatIf:
         """Return the what-if without changes: a firing of each blend as in the campaign."""
         used = tuple(dict.fromkeys(run.blend for run in case.runs))
         changes = tuple(Change(blend=blend) for blend in used)
-        return cls(case.path, case.title, case, changes, {"blend": used})
+        return cls(case.path, case.title, case, changes, {"blend": used},
+                   case.fit.limit_temperature)
 
 
 def _one_or_range(one: Any) -> Any:
@@ -271,8 +272,9 @@ def _changes(keys: WhatIfKeys, varied: dict[str, tuple[Any, ...]]) -> tuple[Chan
     for variant in variants:
         for values in product(*varied.values()):
             changed = dict(zip(varied, values, strict=True))
-            out.append(Change(**(_stated(keys.base) | changed | _stated(variant))))
-    return tuple(out)
+            change = Change(**(_stated(keys.base) | changed | _stated(variant)))
+            out.append(replace(change, pause=None) if change.firings == 1 else change)
+    return tuple(dict.fromkeys(out))
 
 
 def _faults(keys: WhatIfKeys, source: Source, case: Case) -> list[Fault]:

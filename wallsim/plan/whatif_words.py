@@ -7,13 +7,13 @@ from dataclasses import asdict
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.whatif_endings import AT_ONCE, ending, lasting, listed, load_known, value
 from wallsim.plan.whatif_file import Change
 from wallsim.rounding import open_text
 
 Document = dict[str, Any]
 
 AS_FIRED = "as in the campaign"
-NAMED, ALL_NAMED = 3, 5
 LONGEST_VALID = 60.0
 """Burns that the model is meant for [s]."""
 WORDS: Mapping[str, tuple[str, float, float]] = {
@@ -58,7 +58,7 @@ def verdict(document: Document) -> list[dict[str, str]]:
     """Return what lasts longest and what does not, what is not told, each with a level."""
     firings = document["firings"]
     lines = [
-        ("bad", _prior_only(document)), ("note", _longest(firings)), *_lasting(firings),
+        ("bad", _prior_only(document)), ("note", _longest(firings)), *lasting(firings),
         ("warning", _weak(firings)), ("note", _oxidation(firings)),
         ("note", _without_oxidation(firings)), ("note", _measurable(firings)),
         ("warning", _melting(firings)), ("warning", _beyond(firings)),
@@ -69,41 +69,6 @@ def verdict(document: Document) -> list[dict[str, str]]:
     return [{"level": level, "text": text} for level, text in lines if text]
 
 
-def listed(names: Sequence[str], of: int = 0) -> str:
-    """Return the names, of many the first; all of them, of which there are ``of``, in two words."""
-    if len(names) == of > NAMED:
-        return f"all {of} firings"
-    if len(names) <= ALL_NAMED:
-        return "; ".join(names)
-    return "; ".join(names[:NAMED]) + f"; and {len(names) - NAMED} more"
-
-
-def ending(firing: Document) -> tuple[str, dict[str, Any]]:
-    """Return what ends a burn that goes on, and when; an empty cause where nothing is seen to.
-
-    The owner's limit for the bore if one is stated, the metal's solidus, or the limit load.
-    """
-    limits, survival = firing["limits"], firing["survival"]
-    found = []
-    for name in (name for name in ("limit", "solidus") if name in limits):
-        at = limits[name]["at_K"] - ZERO_CELSIUS
-        words = f"your limit of {at:.0f} °C" if name == "limit" else f"the solidus of {at:.0f} °C"
-        found.append((f"the bore reaches {words}", limits[name]["time_s"]))
-    if survival["below_factor_s"] is not None:
-        words = f"the limit load falls below {survival['factor']:g} x gas pressure"
-        found.append((words, survival["below_factor_s"]))
-    known = [(words, time) for words, time in found if time["estimate"] is not None]
-    if known:
-        return min(known, key=lambda pair: float(pair[1]["estimate"]))
-    open_ends = [time for _, time in found if time["low"] is not None]
-    nothing = {"estimate": None, "low": None, "high": None}
-    return "", min(open_ends, key=lambda time: float(time["low"]), default=nothing)
-
-
-def _value(time: Document) -> float:
-    return float(time["low"] or 0.0) if time["estimate"] is None else float(time["estimate"])
-
-
 def _going_on(firing: Document) -> str:
     """Return the label of a firing whose burn goes on: without its burn, if it is fired once."""
     burn, parts = firing.get("changes", {}).get("burn"), firing["label"].split(", ")
@@ -112,42 +77,41 @@ def _going_on(firing: Document) -> str:
     return ", ".join(parts)
 
 
-def _words(firing: Document) -> str:
-    cause, time = ending(firing)
-    last = f", the last of {firing['firings']} firings" if firing["firings"] > 1 else ""
-    label = f"{_going_on(firing)}{last}"
-    text = f", {label}" * bool(label) + f": {open_text(time, 1, none='no time known')} s"
-    return f"{text} until {cause}" if cause else f"{text}, nothing being seen to end it before"
+def _words(alike: list[Document]) -> str:
+    """Return firings that end alike, what ends them and when."""
+    cause, time = ending(alike[0])
+    counts = {f["firings"] for f in alike}
+    last = f", the last of {counts.pop()} firings" if len(counts) == 1 and counts != {1} else ""
+    label = listed(list(dict.fromkeys(_going_on(f) for f in alike))) + last
+    text = f", {label}" * bool(label) + ": "
+    if cause is None:
+        text += f"{_printed(time)}, nothing being seen to end it before"
+    elif value(time) < AT_ONCE:
+        text += f"{cause.is_so} at ignition already"
+    else:
+        text += f"{_printed(time)} until {cause.happens}"
+    unknown = [f["metal"] for f in alike if not load_known(f)]
+    return text + (f" (limit load of {', '.join(dict.fromkeys(unknown))} not known)"
+                   if unknown else "")
+
+
+def _printed(time: Document) -> str:
+    return f"{open_text(time, 1, none='no time known')} s"
+
+
+def _alike(firings: list[Document], like: Document) -> list[Document]:
+    """Return the firings that end as ``like`` does, at a time that is printed alike."""
+    cause, time = ending(like)
+    return [f for f in firings
+            if ending(f)[0] == cause and _printed(ending(f)[1]) == _printed(time)]
 
 
 def _longest(firings: list[Document]) -> str:
-    order = sorted(firings, key=lambda f: _value(ending(f)[1]))
-    if len({(f["firings"], _going_on(f)) for f in firings}) == 1:
-        return f"Burn going on{_words(order[0])}."
-    return f"Longest burn{_words(order[-1])}. Shortest{_words(order[0])}."
-
-
-def _lasting(firings: list[Document]) -> list[tuple[str, str]]:
-    """Return which firings last their own burn; those whose interval holds its end may not."""
-    sorts: dict[str, list[str]] = {"last": [], "may": [], "not": []}
-    for f in firings:
-        time, burn = ending(f)[1], f["burn_s"]
-        low = float(time["low"] or 0.0)
-        sure = "last" if low >= burn else "may" if _value(time) >= burn else "not"
-        if time["estimate"] is None and low < burn:
-            sure = "may"
-        sorts[sure].append(f["label"])
-    n, lasting, may, gone = len(firings), *sorts.values()
-    burns = sorted({round(f["burn_s"], 1) for f in firings})
-    burn = f"burn of {burns[0]:g} s" if len(burns) == 1 else "own burn"
-    if len(lasting) == n:
-        return [("good", f"All last their {burn}." if n > 1 else f"It lasts its {burn}.")]
-    parts = [f"{len(lasting)} of {n} last their {burn}"]
-    if may:
-        parts.append(f"{len(may)} may not (not sure by their intervals): {listed(may)}")
-    if gone:
-        parts.append(f"{len(gone)} do not: {listed(gone)}")
-    return [("warning", ". ".join(parts) + ".")]
+    order = sorted(firings, key=lambda f: value(ending(f)[1]))
+    last, first = _alike(firings, order[-1]), _alike(firings, order[0])
+    if len({(f["firings"], _going_on(f)) for f in firings}) == 1 or len(first) == len(firings):
+        return f"Burn going on{_words(first)}."
+    return f"Longest burn{_words(last)}. Shortest{_words(first)}."
 
 
 def _weak(firings: list[Document]) -> str:
@@ -171,9 +135,9 @@ def _oxidation(firings: list[Document]) -> str:
         return ""
     found = {f["label"]: f["limits"]["oxidation"] for f in rows}
     at = " or ".join(sorted({f"{each['at_K'] - ZERO_CELSIUS:.0f}" for each in found.values()}))
-    first = min(rows, key=lambda f: _value(found[f["label"]]["time_s"]))
+    first = min(rows, key=lambda f: value(found[f["label"]]["time_s"]))
     passed = [f["label"] for f in rows
-              if _value(found[f["label"]]["time_s"]) < f["burn_s"]
+              if value(found[f["label"]]["time_s"]) < f["burn_s"]
               and found[f["label"]]["time_s"]["estimate"] is not None]
     where = f"passed in the burn of {listed(passed, len(rows))}" if passed else "passed in no burn"
     time = open_text(found[first["label"]]["time_s"], 1, none="no time known")

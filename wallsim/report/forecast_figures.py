@@ -138,7 +138,8 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
 def draw_whatif(document: Document) -> list[Drawing]:
     """Return a sweep on one axis as lines, on two as maps, anything else as bars."""
     numeric = [name for name, values in document["varied"].items()
-               if name in AXES and len(values) > 1]
+               if name in AXES and len(values) > 1
+               and all(name in f["changes"] for f in document["firings"])]
     settings: Any = dict(SETTINGS)
     with mpl.rc_context(settings):
         wanted = _quantities(document)

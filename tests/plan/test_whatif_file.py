@@ -1,0 +1,38 @@
+"""The question of a what-if: what it takes from the case, and which firings it makes."""
+
+import numpy as np
+import pytest
+
+import wallsim
+from tests.cli.campaign import write
+from wallsim.plan.whatif_file import Change, load_question
+
+HEAD = 'case = "campaign"\n'
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    place = tmp_path_factory.mktemp("question")
+    path = write(place / "campaign", rows=["0"])
+    path.write_text(path.read_text().replace("[fit]\n", '[fit]\nlimit_temperature = "1100 K"\n'))
+    return place
+
+
+def ask(folder, text):
+    (folder / "q.toml").write_text(HEAD + text)
+    return load_question(folder / "q.toml")
+
+
+def test_the_limit_temperature_of_the_case_holds_however_it_is_asked(folder):
+    case = wallsim.load_case(folder / "campaign" / "case.toml")
+    asked = [ask(folder, ""), load_question(case), load_question(folder / "campaign"),
+             load_question(folder / "campaign" / "case.toml")]
+    assert [question.limit for question in asked] == 4 * [1100.0]
+    assert ask(folder, 'limit = "1000 K"\n').limit == 1000.0
+
+
+def test_one_firing_has_no_pause_and_is_made_once(folder):
+    question = ask(folder, '[vary]\nfirings = [1, 3]\npause = ["20 s", "120 s"]\n')
+    assert question.changes == (
+        Change(firings=1), Change(firings=3, pause=20.0), Change(firings=3, pause=120.0))
+    assert np.shape(question.varied["pause"]) == (2,)

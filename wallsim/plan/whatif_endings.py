@@ -1,0 +1,164 @@
+"""What ends a burn that goes on, and which firings last their own burn by what is known of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from wallsim.plan.followed import ZERO_CELSIUS
+
+Document = dict[str, Any]
+
+NAMED, ALL_NAMED = 3, 5
+AT_ONCE = 0.05
+"""Times below this are printed as nothing [s]."""
+
+
+class Cause(NamedTuple):
+    """What ends a burn, in words: as it happens, and where it is so from the start."""
+
+    happens: str
+    is_so: str
+
+
+def listed(names: Sequence[str], of: int = 0) -> str:
+    """Return the names, of many the first; all of them, of which there are ``of``, in two words."""
+    if len(names) == of > NAMED:
+        return f"all {of} firings"
+    if len(names) <= ALL_NAMED:
+        return "; ".join(names)
+    return "; ".join(names[:NAMED]) + f"; and {len(names) - NAMED} more"
+
+
+def temperature_limits(firing: Document) -> dict[str, str]:
+    """Return the limits of the bore that a firing is judged by, in words.
+
+    The owner's limit, the oxidation limit where none is stated, and the solidus.
+    """
+    limits = firing["limits"]
+    first = "limit" if "limit" in limits else "oxidation"
+    words = {"limit": "your limit", "oxidation": "the oxidation limit", "solidus": "the solidus"}
+    return {key: f"{words[key]} of {limits[key]['at_K'] - ZERO_CELSIUS:.0f} °C"
+            for key in (first, "solidus") if key in limits}
+
+
+def load_known(firing: Document) -> bool:
+    """Return whether the limit load of the firing's metal can be assessed."""
+    return firing["survival"]["below_factor_s"] is not None
+
+
+def ending(firing: Document) -> tuple[Cause | None, dict[str, Any]]:
+    """Return what ends a burn that goes on, and when; no cause where nothing is seen to."""
+    survival = firing["survival"]
+    found = [(Cause(f"the bore reaches {words}", f"the bore is above {words}"),
+              firing["limits"][key]["time_s"]) for key, words in temperature_limits(firing).items()]
+    if load_known(firing):
+        words = f"{survival['factor']:g} x gas pressure"
+        found.append((Cause(f"the limit load falls below {words}", f"the limit load is below "
+                            f"{words}"), survival["below_factor_s"]))
+    known = [(cause, time) for cause, time in found if time["estimate"] is not None]
+    if known:
+        return min(known, key=lambda pair: float(pair[1]["estimate"]))
+    open_ends = [time for _, time in found if time["low"] is not None]
+    nothing = {"estimate": None, "low": None, "high": None}
+    return None, min(open_ends, key=lambda time: float(time["low"]), default=nothing)
+
+
+def value(time: Document) -> float:
+    """Return when something is reached [s], or until when it is known not to be."""
+    return float(time["low"] or 0.0) if time["estimate"] is None else float(time["estimate"])
+
+
+def _earlier(firing: Document) -> tuple[Cause | None, bool]:
+    """Return what ends one of several firings by the estimate, and whether anything may.
+
+    A deposit that is carried over makes the first firing the hottest of all.
+    """
+    may, peak, margin = False, firing["bore_peak_K"], firing["survival"].get("margin")
+    if firing["firings"] == 1:
+        return None, False
+    for key, words in temperature_limits(firing).items():
+        at = firing["limits"][key]["at_K"]
+        if peak["estimate"] is not None and peak["estimate"] > at:
+            return Cause(f"the bore reaches {words}", ""), True
+        may = may or peak["high"] is None or peak["high"] > at
+    factor = firing["survival"]["factor"]
+    if margin and margin["estimate"] is not None and margin["estimate"] < factor:
+        return Cause(f"the limit load falls below {factor:g} x gas pressure", ""), True
+    return None, may or bool(margin and (margin["low"] is None or margin["low"] < factor))
+
+
+def _fate(firing: Document) -> tuple[str, Cause | None]:
+    """Return whether a firing lasts its burn: "last", "half", "may" or "not", and what ends it.
+
+    "half" are those that stay within what is known of them, which is not all.
+    """
+    cause, time = ending(firing)
+    burn, low = firing["burn_s"], float(time["low"] or 0.0)
+    if time["estimate"] is not None and value(time) < burn:
+        return "not", cause
+    before, may = _earlier(firing)
+    if before is not None:
+        return "not", before
+    limits = temperature_limits(firing)
+    if not limits and not load_known(firing):
+        return "half", None
+    if low < burn or may:
+        return "may", None
+    return ("last" if limits and load_known(firing) else "half"), None
+
+
+def lasting(firings: list[Document]) -> list[tuple[str, str]]:
+    """Return which firings last their own burn and by what, each line with its level."""
+    fates = [_fate(f) for f in firings]
+    sorts = {name: [f for f, (fate, _) in zip(firings, fates, strict=True) if fate == name]
+             for name in ("last", "half", "may", "not")}
+    n, last, half = len(firings), sorts["last"], sorts["half"]
+    burns = sorted({round(f["burn_s"], 1) for f in firings})
+    burn = f"burn of {burns[0]:g} s" if len(burns) == 1 else "own burn"
+    if len(last) == n:
+        words = f"All last their {burn}" if n > 1 else f"It lasts its {burn}"
+        return [("good", f"{words}: {_stays(last)}.")]
+    if len(half) == n:
+        return [("note", f"{'In their' if n > 1 else 'In its'} {burn} {_stays(half)}; that is not "
+                         f"all that may end it: {_unknown(half)}.")]
+    parts = [f"{len(last)} of {n} last their {burn}" + (f": {_stays(last)}" if last else "")]
+    if half:
+        parts.append(f"{len(half)} cannot be judged in full, {_unknown(half)}, but "
+                     f"{_stays(half)}: {_labels(half)}")
+    if sorts["may"]:
+        parts.append(f"{len(sorts['may'])} may not (not sure by their intervals): "
+                     f"{_labels(sorts['may'])}")
+    for cause in dict.fromkeys(cause for fate, cause in fates if fate == "not"):
+        names = [f["label"] for f, fate in zip(firings, fates, strict=True)
+                 if fate == ("not", cause)]
+        why = f", as {cause.happens}" if cause else ""
+        parts.append(f"{len(names)} do not{why}: {listed(names, n)}")
+    return [("warning", ". ".join(parts) + ".")]
+
+
+def _labels(firings: list[Document]) -> str:
+    return listed([f["label"] for f in firings])
+
+
+def _stays(firings: list[Document]) -> str:
+    """Return what firings stay within, in words."""
+    limits = dict.fromkeys(next(iter(words.values())) for f in firings
+                           if (words := temperature_limits(f)))
+    words = []
+    if limits:
+        words.append(f"the bore stays below {' or '.join(limits)}")
+    factors = {f["survival"]["factor"] for f in firings if load_known(f)}
+    if factors and all(load_known(f) for f in firings):
+        words.append(f"the limit load {'' if words else 'stays '}above "
+                     f"{factors.pop():g} x gas pressure")
+    return ", ".join(words) or "nothing of them is judged"
+
+
+def _unknown(firings: list[Document]) -> str:
+    """Return what is not known of firings, in words."""
+    weak = dict.fromkeys(f["metal"] for f in firings if not load_known(f))
+    free = dict.fromkeys(f["metal"] for f in firings if not temperature_limits(f))
+    words = [f"limit load not known for {', '.join(weak)}"] if weak else []
+    words += [f"no limit of temperature known for {', '.join(free)}"] if free else []
+    return ", ".join(words)
