@@ -88,7 +88,7 @@ def parts_text(parts: Sequence[float]) -> list[str]:
 
 def interval_text(
     interval: Mapping[str, Any] | None, scale: float = 1.0, shift: float = 0.0,
-    apart: float = math.nan,
+    apart: float = math.nan, digits: int | None = None,
 ) -> str:
     """Return ``"127 (110 to 146)"``; one end alone reads "below" or "above".
 
@@ -100,6 +100,8 @@ def interval_text(
         To the unit wanted: ``scale * value + shift``.
     apart : float
         In that unit; an end that differs from it gets the digits to show it.
+    digits : int or None
+        Significant figures of the estimate, at most.
     """
     ends = interval or {}
     estimate, low, high = (
@@ -118,6 +120,8 @@ def interval_text(
     # the shorter side: in a skew interval the longer one would round the lower end to nothing
     shorter = max(min(estimate - low, high - estimate), 1e-3 * (high - low))
     places = min(decimals_of_error(shorter), 6)
+    if digits is not None and estimate:
+        places = min(places, decimals(abs(estimate), digits))
     while places < 6 and any(
             end != apart and round(end, places) == round(apart, places) for end in (low, high)):
         places += 1
@@ -125,12 +129,15 @@ def interval_text(
 
 
 def load_text(margin: Mapping[str, Any] | None) -> str:
-    """Return the interval of a limit load over pressure; with one end alone "less than" it."""
+    """Return the interval of a limit load over pressure; with one end alone "less than" it.
+
+    Three significant figures at most: tables of strength are no better.
+    """
     ends = margin or {}
     estimate, low, high = (number(ends.get(key)) for key in ("estimate", "low", "high"))
     if math.isfinite(low) or not math.isfinite(estimate + high):
         if math.isfinite(estimate):
-            return significant(estimate) if low == high else interval_text(margin)
+            return significant(estimate) if low == high else interval_text(margin, digits=3)
         return f"less than {high:.3g}" if math.isfinite(high) else NOT_ASSESSED
     return f"{significant(estimate)} (less than {significant(high)})"
 

@@ -12,6 +12,7 @@ from wallsim.plan.answers import (
     crossing,
     interval,
     interval_error,
+    load_interval,
     margins,
     peak,
     stresses,
@@ -65,6 +66,23 @@ def test_a_lost_estimate_leaves_the_outermost_of_all_bounds():
         "estimate": None, "low": None, "high": 9.0}
 
 
+def test_no_limit_load_lies_above_that_of_the_cold_wall():
+    """Loads of walls that are nearly cold in half of the draws, and far below in the others."""
+    values = np.array([180.0, 182.9, 90.0, 182.0, 120.0, 181.0, 150.0])
+    found = load_interval(values, 183.0)
+    assert interval(values, 0.0)["high"] > 250.0
+    assert 180.0 < found["high"] <= 183.0
+    assert found["low"] < 90.0
+    lost = load_interval(values, 183.0, values < 100.0)
+    assert lost["low"] is None
+    assert 180.0 < lost["high"] <= 183.0
+    rng = np.random.default_rng(4)
+    even = 50.0 * np.exp(0.02 * np.concatenate(([0.0], rng.standard_normal(4000))))
+    assert load_interval(even, 183.0)["low"] == pytest.approx(interval(even, 0.0)["low"], rel=2e-3)
+    assert load_interval(np.array([183.0, 183.0, 183.0]), 183.0) == {
+        "estimate": 183.0, "low": 183.0, "high": 183.0}
+
+
 @pytest.mark.parametrize("draws", [5, 33])
 def test_how_uncertain_an_end_is_follows_from_pairs_of_draws(draws):
     """Against many repeats of normal draws in pairs that mirror each other."""
@@ -79,6 +97,16 @@ def test_crossing_between_two_steps():
     t = np.array([0.0, 1.0, 3.0])
     y = np.array([[300.0, 700.0, 300.0], [500.0, 800.0, 310.0], [900.0, 900.0, 320.0]])
     assert crossing(t, y, 600.0) == pytest.approx([1.5, 0.0, np.nan], nan_ok=True)
+
+
+def test_a_crossing_hardly_depends_on_the_steps():
+    """Of 1 - exp(-t), in steps of 0.5 s from two starts; linear it would be 6 ms off."""
+    expected = -np.log(0.3)
+    for shift in (0.0, 0.2, 0.35):
+        t = np.concatenate(([0.0], np.arange(0.5 - shift, 4.0, 0.5)))
+        y = 1.0 - np.exp(-t)[:, None]
+        assert crossing(t, y, 0.7)[0] == pytest.approx(expected, abs=2e-3)
+    assert abs(np.interp(0.7, y[:, 0], t) - expected) > 5e-3
 
 
 def test_peak_says_when_and_where():

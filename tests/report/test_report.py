@@ -429,6 +429,7 @@ def test_an_end_is_not_printed_equal_to_a_value_that_it_differs_from():
     ((None, None, 4.0), "less than 4"), ((6.0, 5.0, 7.0), "6.0 (5.0 to 7.0)"),
     ((6.0, None, 7.0), "6.00 (less than 7.00)"), ((6.0, 6.0, 6.0), "6.00"),
     ((None, None, None), "not assessed"), ((209.2, 180.0, 240.0), "209 (180 to 240)"),
+    ((260.9, 257.9, 263.8), "261 (258 to 264)"), ((12.03, 12.01, 12.06), "12.0 (12.0 to 12.1)"),
 ])
 def test_a_limit_load_in_words(margin, words):
     assert load_text(dict(zip(("estimate", "low", "high"), margin, strict=True))) == words

@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 from wallsim.estimate.readouts import QUANTILE
 from wallsim.materials.solid import Solid
@@ -84,6 +85,32 @@ def _ends(
     return float(base + np.exp(middle - half)), float(base + np.exp(middle + half))
 
 
+def load_interval(
+    values: Array, cold: float, lost: NDArray[np.bool_] | None = None
+) -> dict[str, float | None]:
+    """Return the interval of a limit load over pressure, which no wall bears better than cold.
+
+    Each end rests on the draws on its own side of the estimate, log-normal: a wall that is nearly
+    cold bears hardly more than it does by the estimate, but may bear much less. Lost draws lie
+    below.
+
+    Parameters
+    ----------
+    values : Array, shape (n_draws,)
+        As in `interval` [-].
+    cold : float
+        Of the wall at the strength of its coldest point [-].
+    """
+    found = interval(values, 0.0, lost, "below")
+    first = found["estimate"]
+    if first is None or found["high"] is None:
+        return found
+    if found["low"] is not None:
+        found["low"] = min(_ends(first, values[values <= first], 0.0)[0], first)
+        found["high"] = _ends(first, values[values >= first], 0.0)[1]
+    return found | {"high": max(min(float(found["high"] or first), cold), first)}
+
+
 def interval_error(draws: int) -> float:
     """Return how uncertain an interval's end is, as a share of its distance from the estimate.
 
@@ -124,6 +151,9 @@ class Grid:
 def crossing(t: Array, y: Array, limit: float) -> Array:
     """Return when each draw first exceeds ``limit``; NaN where it does not.
 
+    Between two steps time is a monotone cubic of ``y`` through four of them where ``y`` rises in
+    all (Fritsch & Butland 1984), else linear: burns whose steps differ then agree.
+
     Parameters
     ----------
     t : Array, shape (n_t,)
@@ -136,8 +166,11 @@ def crossing(t: Array, y: Array, limit: float) -> Array:
         if i == 0:
             out[d] = t[0]
             continue
-        share = (limit - y[i - 1, d]) / (y[i, d] - y[i - 1, d])
-        out[d] = t[i - 1] + share * (t[i] - t[i - 1])
+        near = slice(max(i - 2, 0), i + 2)
+        if (np.diff(y[near, d]) > 0.0).all():
+            out[d] = PchipInterpolator(y[near, d], t[near])(limit)
+        else:
+            out[d] = np.interp(limit, y[i - 1 : i + 1, d], t[i - 1 : i + 1])
     return out
 
 
@@ -153,11 +186,14 @@ class Margins:
         Along the tube [-].
     place : NDArray of int, shape (n_t, n_draws)
         Station of the lowest.
+    cold : Array, shape (n_t,)
+        That of the wall at its greatest strength [-].
     """
 
     t: Array
     lowest: Array
     place: NDArray[np.intp]
+    cold: Array
 
 
 def margins(
@@ -172,9 +208,11 @@ def margins(
     """
     if solid.yield_strength is None:
         return None
-    load = limit_load(grid.r, hot_strength(solid.yield_strength, grid.field(track.T)))
+    table = solid.yield_strength
+    load = limit_load(grid.r, hot_strength(table, grid.field(track.T)))
+    cold = limit_load(grid.r, np.full(grid.r.size, table.y.max()))
     ratio = load / pressure[:, :, None]
-    return Margins(track.t, ratio.min(axis=1), ratio.argmin(axis=1))
+    return Margins(track.t, ratio.min(axis=1), ratio.argmin(axis=1), cold / pressure.max(axis=1))
 
 
 def deposit_surface(run: Ensemble, track: Track) -> Array:

@@ -25,6 +25,7 @@ from wallsim.plan.answers import (
     crossing,
     interval,
     interval_error,
+    load_interval,
     margins,
     peak,
     stresses,
@@ -247,7 +248,11 @@ def _rows(
 ) -> dict[str, list[float | None]]:
     """Return the interval of each row of ``values``; ``lost`` by draw, or by row and draw."""
     every = np.broadcast_to(lost, values.shape)
-    rows = [interval(v, base, gone, side) for v, gone in zip(values, every, strict=True)]
+    return _columns([interval(v, base, gone, side)
+                     for v, gone in zip(values, every, strict=True)])
+
+
+def _columns(rows: list[dict[str, float | None]]) -> dict[str, list[float | None]]:
     return {key: [row[key] for row in rows] for key in ("estimate", "low", "high")}
 
 
@@ -272,14 +277,17 @@ def survival(
     lost, below = followed.lost, crossing(found.t, -found.lowest, -task.factor)
     out["below_factor_s"] = followed.reached(below)
     gone = found.t[:, None] > followed.left
-    in_time = _rows(np.where(gone, np.nan, found.lowest), 0.0, gone, "below")
+    in_time = _columns([
+        load_interval(np.where(left, np.nan, row), float(cold), left)
+        for row, cold, left in zip(found.lowest, found.cold, gone, strict=True)])
     out["in_time"] = {"time_s": found.t.tolist(), "margin": in_time}
     if lost[0]:
         return out | {"note": not_assessed(followed, solid.name)}
     i = int(found.lowest[:, 0].argmin())
     return out | {
         "assessed": True, "note": "",
-        "margin": interval(followed.bounded(found.lowest.min(axis=0)), 0.0, lost, "below"),
+        "margin": load_interval(
+            followed.bounded(found.lowest.min(axis=0)), float(found.cold.min()), lost),
         "at_s": float(found.t[i]), "z_m": float(grid.z[found.place[i, 0]]),
     }
 

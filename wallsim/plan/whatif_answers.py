@@ -14,6 +14,7 @@ from wallsim.plan.answers import (
     crossing,
     deposit_surface,
     interval,
+    load_interval,
     margins,
     peak,
     stresses,
@@ -221,7 +222,8 @@ def _survival(
     least = np.min([m.lowest.min(axis=0) for m in found], axis=0)
     return out | {
         "assessed": True, "note": "",
-        "margin": interval(last.bounded(least), 0.0, last.lost, "below"),
+        "margin": load_interval(last.bounded(least), min(float(m.cold.min()) for m in found),
+                                last.lost),
         "at_s": float(worst.t[i]), "z_m": float(grid.z[worst.place[i, 0]]),
     }
 

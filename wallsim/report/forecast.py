@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from wallsim.plan.whatif_endings import AT_ONCE
 from wallsim.report.document import READINGS, Document, read_traces
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
@@ -16,6 +17,9 @@ SOFTENS = "deposit softens"
 MOST_ROWS = 40
 FEW_ROWS = 12
 NO_LIMIT = "no limit stated"
+LOAD = "limit load over pressure, least"
+OF_STRENGTH = ("Intervals of the limit load hold what is not known of temperature and pressure, not "
+               "the doubt of the strength table itself.")
 MORE_THAN = (
     '"more than": not reached in what was looked at, which ends with the record, at 60 s of burn, '
     "or where the wall leaves the table of its metal; that is no survival."
@@ -59,16 +63,25 @@ def _apart(rows: list[dict[str, str]]) -> tuple[list[dict[str, str]], list[str]]
 
 
 def _note(rows: list[dict[str, str]]) -> str:
-    return MORE_THAN if any("more than" in text for row in rows for text in row.values()) else ""
+    notes = []
+    if any("more than" in text for row in rows for text in row.values()):
+        notes.append(MORE_THAN)
+    if any("(" in row.get(LOAD, "") for row in rows):
+        notes.append(OF_STRENGTH)
+    return " ".join(notes)
 
 
 def _celsius(interval: Any) -> str:
     return open_text(interval, 0, -ZERO_CELSIUS)
 
 
-def _time(interval: Any) -> str:
+def _time(interval: Any, passed: str = "above it") -> str:
     if interval and interval["estimate"] is None and not interval["low"]:
         return NOT_ASSESSED
+    if interval and interval["estimate"] is not None and interval["estimate"] < AT_ONCE:
+        high = interval["high"]
+        open_end = "" if high is not None and high < AT_ONCE else f" ({open_text(interval, 1)})"
+        return f"{passed} at ignition{open_end}"
     return open_text(interval, 1)
 
 
@@ -82,7 +95,7 @@ def prediction_rows(document: Document) -> list[dict[str, str]]:
             "bore peak [°C]": _celsius(run["bore_peak_K"]),
             "outside peak [°C]": _celsius(run["outside_peak_K"]),
             **_limit_cells(run, heads),
-            "limit load over pressure, least": load_text(run["survival"]["margin"]),
+            LOAD: load_text(run["survival"]["margin"]),
             **({"draws beyond the metal's table":
                 f"{told['draws']} of {told['of']} (from {told['first_s']:.1f} s)"} if told else {}),
             "burn [s]": f"{run['burn_s']:.1f}",
@@ -106,9 +119,10 @@ def whatif_rows(document: Document) -> list[dict[str, str]]:
             "firing": f["label"],
             **{key: times.pop(key) for key in first},
             f"burn until limit load below {survival['factor']:g} x [s]": (
-                _time(survival["below_factor_s"]) if survival["below_factor_s"] else NOT_ASSESSED),
+                _time(survival["below_factor_s"], "below it") if survival["below_factor_s"]
+                else NOT_ASSESSED),
             "bore peak [°C]": _celsius(f["bore_peak_K"]),
-            "limit load over pressure, least": load_text(survival["margin"]),
+            LOAD: load_text(survival["margin"]),
             **_measurable(f), **_prior_only(f),
             "outside peak [°C]": _celsius(f["outside_peak_K"]),
             "deposit surface [°C]": _celsius(deposit),
