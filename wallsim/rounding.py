@@ -8,6 +8,8 @@ from typing import Any
 
 NOT_IDENTIFIABLE = "not identifiable"
 NOT_ASSESSED = "not assessed"
+AT_ONCE = 0.05
+"""Times below this are printed as nothing [s]."""
 NO_SPREAD = 1e-6
 """Share of the value below which a distance between ends is rounding, not doubt."""
 

@@ -36,3 +36,19 @@ def test_one_firing_has_no_pause_and_is_made_once(folder):
     assert question.changes == (
         Change(firings=1), Change(firings=3, pause=20.0), Change(firings=3, pause=120.0))
     assert np.shape(question.varied["pause"]) == (2,)
+
+
+def test_what_looks_like_a_slip_of_units_is_remarked_with_its_place(folder):
+    question = ask(folder, '[base]\nresistance = "150 m^2*K/W"\n[vary]\nwall = ["0.2 mm", "5 mm"]\n'
+                           'pressure = { from = "5 bar", to = "500 bar", steps = 3 }\n')
+    file = folder / "q.toml"
+    assert question.slips == (
+        f'{file}:3: base.resistance: is unusual: deposits have 1 to 10000 mm^2*K/W (got "150 '
+        'm^2*K/W"); check value and unit',
+        f'{file}:5: vary.wall[1]: is unusual: such tubes have 1 to 30 mm (got "0.2 mm"); check '
+        "value and unit",
+        f'{file}:6: vary.pressure: is unusual: uncooled tubes have less than 100 bar (got "252.5 '
+        'bar"); check value and unit',
+        f'{file}:6: vary.pressure: is unusual: uncooled tubes have less than 100 bar (got "500 bar"'
+        "); check value and unit")
+    assert ask(folder, '[vary]\nwall = ["3 mm", "5 mm"]\n').slips == ()

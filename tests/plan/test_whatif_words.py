@@ -53,9 +53,10 @@ def test_the_longest_the_shortest_and_those_that_do_not_last():
         ("note", "Longest burn, thick: 20.0 (18.0 to 22.0) s until the bore reaches your limit of "
                  "900 °C. Shortest, thin: 8.0 (7.0 to 9.0) s until the bore reaches your "
                  "limit of 900 °C."),
-        ("warning", "1 of 3 last their burn of 10 s: the bore stays below your limit of 900 °C, the "
-                    "limit load above 4 x gas pressure. 1 may not (not sure by their intervals): as "
-                    "it is. 1 do not, as the bore reaches your limit of 900 °C: thin."),
+        ("warning", "1 of 3 last their burn of 10 s: the bore stays below your limit of 900 °C, "
+                    "the limit load above 4 x gas pressure. 1 may not (not sure by their "
+                    "intervals): as it is. 1 do not, as the bore reaches your limit of 900 °C: "
+                    "thin."),
     ]
 
 
@@ -236,3 +237,13 @@ def test_a_firing_before_the_last_counts_too():
     assert "1 do not, as the bore reaches your limit of 900 °C: three." in said(cold)[1][1]
     near = firing("three", time(None, 60.0), firings=3, bore_peak_K=time(1150.0, 1120.0, 1180.0))
     assert "1 may not" in said(near)[1][1]
+
+
+def test_slips_and_a_march_too_coarse_are_warned_of_on_top():
+    f = firing("a", time(20.0, 18.0, 22.0))
+    lines = said(f, slips=["q.toml:3: base.wall: is unusual"], discretisation_error_K=223.4)
+    assert lines[0] == ("warning", "q.toml:3: base.wall: is unusual")
+    assert lines[1][0] == "warning"
+    assert lines[1][1].startswith("Temperatures are uncertain by up to 223 K through the steps")
+    assert not [text for _, text in said(f, slips=[], discretisation_error_K=0.9)
+                if "uncertain" in text]

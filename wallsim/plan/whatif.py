@@ -86,7 +86,8 @@ def answer(
         "interval_error": interval_error(question.draws), "factor": question.factor,
         "untold": dict(knowledge.untold),
         "varied": {name: list(values) for name, values in question.varied.items()},
-        "horizon_s": HORIZON, "discretisation_error_K": error, "firings": rows,
+        "slips": list(question.slips), "horizon_s": HORIZON, "discretisation_error_K": error,
+        "firings": rows,
         "measurable": None if start.stand is None else _measuring(start.stand, rows),
         "caution": DISCLAIMER,
     }

@@ -10,8 +10,6 @@ from wallsim.plan.followed import ZERO_CELSIUS
 Document = dict[str, Any]
 
 NAMED, ALL_NAMED = 3, 5
-AT_ONCE = 0.05
-"""Times below this are printed as nothing [s]."""
 
 
 class Cause(NamedTuple):

@@ -22,6 +22,7 @@ from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError, InputError
 from wallsim.file_kinds import WHAT_IF, beside
 from wallsim.materials import load_solid
+from wallsim.plan.slips import unusual_in
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
 
@@ -88,6 +89,8 @@ class WhatIf:
     draws : int
     measurable : bool
         Whether the deposit could still be measured is wanted too.
+    slips : tuple of str
+        Located lines, one for each number that looks like a slip of units.
     """
 
     path: Path
@@ -99,6 +102,7 @@ class WhatIf:
     factor: float = 4.0
     draws: int = 20
     measurable: bool = False
+    slips: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, case: Case) -> WhatIf:
@@ -231,7 +235,8 @@ def load_whatif(path: Path | str) -> WhatIf:
         raise CaseError(source.fault(("vary",), wrong, None, "shorten the lists").text)
     limit = keys.limit.value if keys.limit else case.fit.limit_temperature
     return WhatIf(path, keys.title or path.absolute().parent.name, case, changes, varied, limit,
-                  keys.factor.value, keys.draws, keys.measurable)
+                  keys.factor.value, keys.draws, keys.measurable,
+                  unusual_in(source, dict([*_tables(keys), (("vary",), keys.vary)])))
 
 
 def load_question(path: Path | str | Case | WhatIf) -> WhatIf:
@@ -277,12 +282,14 @@ def _changes(keys: WhatIfKeys, varied: dict[str, tuple[Any, ...]]) -> tuple[Chan
     return tuple(dict.fromkeys(out))
 
 
+def _tables(keys: WhatIfKeys) -> list[tuple[tuple[str | int, ...], ChangeKeys]]:
+    return [(("base",), keys.base), *((("variant", i), v) for i, v in enumerate(keys.variant))]
+
+
 def _faults(keys: WhatIfKeys, source: Source, case: Case) -> list[Fault]:
     faults = []
     used = tuple(dict.fromkeys(run.blend for run in case.runs))
-    tables: list[tuple[tuple[str | int, ...], Any]] = [(("base",), keys.base)]
-    tables += [(("variant", i), v) for i, v in enumerate(keys.variant)]
-    named = [((*at, key), getattr(t, key)) for at, t in tables for key in ("blend", "metal")]
+    named = [((*at, key), getattr(t, key)) for at, t in _tables(keys) for key in ("blend", "metal")]
     for key_name in ("blend", "metal"):
         named += [(("vary", key_name, i), value)
                   for i, value in enumerate(getattr(keys.vary, key_name) or ())]

@@ -7,13 +7,15 @@ from dataclasses import asdict
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.whatif_endings import AT_ONCE, ending, lasting, listed, load_known, value
+from wallsim.plan.whatif_endings import ending, lasting, listed, load_known, value
 from wallsim.plan.whatif_file import Change
-from wallsim.rounding import open_text
+from wallsim.rounding import AT_ONCE, open_text
 
 Document = dict[str, Any]
 
 AS_FIRED = "as in the campaign"
+COARSE = 10.0
+"""Discretisation error from which on a warning says so [K]."""
 LONGEST_VALID = 60.0
 """Burns that the model is meant for [s]."""
 WORDS: Mapping[str, tuple[str, float, float]] = {
@@ -58,7 +60,8 @@ def verdict(document: Document) -> list[dict[str, str]]:
     """Return what lasts longest and what does not, what is not told, each with a level."""
     firings = document["firings"]
     lines = [
-        ("bad", _prior_only(document)), ("note", _longest(firings)), *lasting(firings),
+        ("bad", _prior_only(document)), *(("warning", slip) for slip in document.get("slips", ())),
+        ("warning", _coarse(document)), ("note", _longest(firings)), *lasting(firings),
         ("warning", _weak(firings)), ("note", _oxidation(firings)),
         ("note", _without_oxidation(firings)), ("note", _measurable(firings)),
         ("warning", _melting(firings)), ("warning", _beyond(firings)),
@@ -67,6 +70,15 @@ def verdict(document: Document) -> list[dict[str, str]]:
         ("warning", _without_strength(firings)),
     ]
     return [{"level": level, "text": text} for level, text in lines if text]
+
+
+def _coarse(document: Document) -> str:
+    error = document.get("discretisation_error_K")
+    if error is None or error <= COARSE:
+        return ""
+    return (f"Temperatures are uncertain by up to {error:.0f} K through the steps and cells of the "
+            "march, beside their intervals: a wall or burn so far from the campaign's is not "
+            "answered well.")
 
 
 def _going_on(firing: Document) -> str:

@@ -6,20 +6,21 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from wallsim.plan.whatif_endings import AT_ONCE
 from wallsim.report.document import READINGS, Document, read_traces
 from wallsim.report.pages import filled
 from wallsim.report.style import Drawing
 from wallsim.report.words import LEVELS, PER_MM2, ZERO_CELSIUS
-from wallsim.rounding import NOT_ASSESSED, interval_text, load_text, open_text
+from wallsim.rounding import AT_ONCE, NOT_ASSESSED, interval_text, load_text, open_text
 
 SOFTENS = "deposit softens"
 MOST_ROWS = 40
 FEW_ROWS = 12
 NO_LIMIT = "no limit stated"
 LOAD = "limit load over pressure, least"
-OF_STRENGTH = ("Intervals of the limit load hold what is not known of temperature and pressure, not "
-               "the doubt of the strength table itself.")
+OF_STRENGTH = (
+    "Intervals of the limit load hold what is not known of temperature and pressure, not the doubt "
+    "of the strength table itself."
+)
 MORE_THAN = (
     '"more than": not reached in what was looked at, which ends with the record, at 60 s of burn, '
     "or where the wall leaves the table of its metal; that is no survival."
@@ -80,8 +81,8 @@ def _time(interval: Any, passed: str = "above it") -> str:
         return NOT_ASSESSED
     if interval and interval["estimate"] is not None and interval["estimate"] < AT_ONCE:
         high = interval["high"]
-        open_end = "" if high is not None and high < AT_ONCE else f" ({open_text(interval, 1)})"
-        return f"{passed} at ignition{open_end}"
+        some = "" if high is not None and high < AT_ONCE else " (not in all draws)"
+        return f"{passed} at ignition{some}"
     return open_text(interval, 1)
 
 
