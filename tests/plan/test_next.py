@@ -413,6 +413,91 @@ def test_what_is_settled_beyond_the_logs_is_a_warning_with_the_firing_that_would
     assert answer_lines({"answers": [first]})[1].startswith("    Warning: By growth as fitted")
 
 
+def with_limit(document, bare, dosed, at=1150.0):
+    """The document with a limit, and peaks and times of both blends."""
+    document["limit"] = {"words": "your limit of 877 °C", "at_K": at}
+    for row in document["candidates"]:
+        peak, time = bare if row["blend"] == "bare" else dosed
+        ends = ("estimate", "low", "high")
+        row["bore"] = {"bore_peak_K": dict(zip(ends, peak, strict=True)),
+                       "time_to_limit_s": time and dict(zip(ends, time, strict=True))}
+    return document
+
+
+def test_firings_beyond_the_limit_are_said_on_top(answer):
+    best = answer.document["recommended"]["blend"]
+    hot, cool = ((1200.0, 1180.0, 1220.0), (18.3, 17.1, 19.5)), ((1000.0, 980.0, 1020.0), None)
+    near = ((1140.0, 1120.0, 1160.0), (20.4, 18.9, 22.0))
+    of = {"bare": (hot, cool), "dosed": (cool, hot)}
+    first, second, *_ = answers(with_limit(deepcopy(answer.document), *of[best]))
+    assert (first["level"], first["question"]) == ("bad", "Beyond the limit")
+    assert first["text"] == (
+        f"A burn of 4 s takes the bore beyond your limit of 877 °C: {best}, peak 927 (907 to 947) "
+        "°C, the limit after 18.3 (17.1 to 19.5) s. Ask again with a shorter burn under [firing].")
+    assert second["question"] == "What to fire next?"
+    first, *_ = answers(with_limit(deepcopy(answer.document), near, near))
+    assert first["level"] == "warning"
+    assert "may take the bore beyond your limit of 877 °C: " in first["text"]
+    assert "20.4 (18.9 to 22.0) s" in first["text"]
+    first, *_ = answers(with_limit(deepcopy(answer.document), cool, cool))
+    assert first["question"] == "What to fire next?"
+
+
+def test_the_bore_of_a_firing_to_come_is_that_of_the_campaign_and_ends_at_a_low_limit(
+        fitted, tmp_path):
+    shutil.copytree(fitted[0].parent, tmp_path / "q")
+    case = tmp_path / "q" / "campaign" / "case.toml"
+    case.write_text(case.read_text().replace("[fit]\n", '[fit]\nlimit_temperature = "700 K"\n'))
+    asked = wallsim.next_firing(tmp_path / "q", tmp_path / "q" / "fit", executor=Here())
+    rows = {row["blend"]: row["bore"] for row in asked.document["candidates"]}
+    peak = {blend: bore["bore_peak_K"]["estimate"] for blend, bore in rows.items()}
+    assert peak["bare"] > peak["dosed"] > 700.0
+    for bore in rows.values():
+        assert 0.0 < bore["time_to_limit_s"]["low"] < bore["time_to_limit_s"]["high"] < 4.0
+    assert asked.document["answers"][0]["level"] == "bad"
+    assert asked.exit_code == 5
+    predicted = wallsim.predict(wallsim.load_case(case), tmp_path / "q" / "fit", Here())
+    of_log = predicted.document["runs"]["r1"]["bore_peak_K"]["estimate"]
+    assert peak["bare"] == pytest.approx(of_log, rel=0.02)
+
+
+def test_what_nothing_settles_is_said_first(answer):
+    document = deepcopy(answer.document)
+    document["decision"]["now"]["settled"] = False
+    steps = [*document["mixes"], *(s for row in document["candidates"] for s in row["steps"])]
+    for step in steps:
+        step["chance"] = 0.004
+    row = document["candidates"][0]
+    row["without_end"]["mean_resistance_m2K_W"] = {
+        "estimate": 1.2e-4, "low": 1.1e-4, "high": 1.3e-4}
+    text = answers(document)[0]["text"]
+    assert text.startswith("No firing looked at settles whether mean R of dosed is above 120")
+    assert "(chance below 1 %): the value lies at the estimate, 120 (110 to 130) mm²K/W" in text
+    row["without_end"]["mean_resistance_m2K_W"] = {
+        "estimate": 1.5e-4, "low": 1.4e-4, "high": 1.6e-4}
+    assert answers(document)[0]["text"].endswith("up to 3 of any blend tell too little.")
+
+
+def test_a_better_mix_stands_in_the_first_sentence_and_points_are_those_printed(answer):
+    document = deepcopy(answer.document)
+    document["decision"]["now"]["settled"], n = False, document["recommended"]["times"]
+    document["recommended"]["chance"] = document["candidates"][0]["steps"][n - 1]["chance"] = 0.4651
+    document["mixes"][n - 1] |= {"chance": 0.5349, "firings": {"bare": 1, "dosed": 1}}
+    document["decision"]["chance_wanted"] = 0.5
+    said = {a["question"]: a["text"] for a in answers(document)}
+    first = said["What to fire next?"]
+    assert ", or better bare once and dosed once (53 %). The chance that " in first
+    assert first.endswith("firings of any one blend, but by bare once and dosed once (53 %).")
+    assert "has 53 %, 6 points more" in said["Would a mix do better?"]
+
+
+def test_a_value_no_deposit_has_is_remarked(tmp_path):
+    question = load_next(ask(tmp_path, rows=["0"], above="150 m^2*K/W"))
+    [slip] = question.slips
+    assert slip.startswith(f"{tmp_path / 'next.toml'}:5: decision.above: is unusual: deposits have")
+    assert load_next(ask(tmp_path, rows=["0"])).slips == ()
+
+
 def test_words():
     assert mixture({"bare": 1}) == "bare once"
     assert mixture({"bare": 1, "a": 2, "b": 3}) == "bare once, a twice and b 3 times"

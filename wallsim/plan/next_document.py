@@ -12,6 +12,7 @@ from wallsim import __version__
 from wallsim.build import Campaign
 from wallsim.errors import InputError
 from wallsim.plan.draws import Knowledge
+from wallsim.plan.next_bore import Limit
 from wallsim.plan.next_file import NextQuestion
 from wallsim.plan.next_model import Outlook
 from wallsim.plan.next_study import Step, Study, rank
@@ -86,12 +87,13 @@ def build(
 
 def _head(study: Study, knowledge: Knowledge, fit: Told) -> Document:
     outlook, question = study.outlook, study.outlook.question
-    now, template = study.now(), outlook.template
+    now, template, limit = study.now(), outlook.template, Limit.of(question.case)
     return {
         "schema": SCHEMA, "title": question.title, "path": str(question.path),
         "case": {"title": question.case.title, "path": str(question.case.path)},
         "versions": {"wallsim": __version__}, "from": knowledge.origin,
-        "problems_of_the_fit": list(fit.problems),
+        "problems_of_the_fit": list(fit.problems), "slips": list(question.slips),
+        "limit": None if limit is None else {"words": limit.words, "at_K": limit.at},
         "decision": {
             "quantity": "mean resistance", "blend": study.deciding[0],
             "best_blend": question.blend is None, "deciding": list(study.deciding),
@@ -160,6 +162,7 @@ def _candidates(study: Study) -> list[Document]:
             "blend": name, "fired_before": name not in new, "silicon": blend.silicon,
             "water": blend.water, "bare": name not in new and case.blends[name].deposit is None,
             "like": None, "beyond_fired": None, "own_resistance_m2K_W": None,
+            "bore": outlook.bores[name],
             "steps": [_shown(study, step) for step in steps],
         }
         end = study.without_end(name)

@@ -6,7 +6,7 @@ is made and of which fired blends, ``[new]`` the bounds for blends not fired yet
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -21,6 +21,7 @@ from wallsim.case.schema import Table, key
 from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError
 from wallsim.file_kinds import NEXT
+from wallsim.plan.slips import unusual
 from wallsim.source import Fault, Source, advice
 from wallsim.units import Quantity
 
@@ -154,6 +155,8 @@ class NextQuestion:
         Blends that tell how R follows silicon and water; None for all that have a value.
     scatter : Quantity
         Relative, of a blend's R about that response [-].
+    slips : tuple of str
+        Located lines, one for each number that looks like a slip of units.
     """
 
     path: Path
@@ -170,6 +173,7 @@ class NextQuestion:
     new: tuple[NewBlend, ...]
     response: tuple[str, ...] | None
     scatter: Quantity
+    slips: tuple[str, ...] = ()
 
     @property
     def candidates(self) -> tuple[str, ...]:
@@ -196,7 +200,8 @@ def load_next(path: Path | str) -> NextQuestion:
         faults = _new_faults(keys.new, new, source, case)
     if faults:
         raise CaseError([f.text for f in sorted(faults, key=lambda f: f.line)])
-    return _question(keys, source.path, case, new)
+    slip = unusual(source, ("decision", "above"), "resistance", keys.decision.above)
+    return replace(_question(keys, source.path, case, new), slips=(slip,) if slip else ())
 
 
 def _question(

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import repeat
 
 import numpy as np
@@ -34,6 +34,7 @@ from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readin
 from wallsim.estimate.unknowns import RESISTANCE_VARIATION, Unknowns, smooth_basis
 from wallsim.estimate.weights import Weights, assumed
 from wallsim.plan.draws import Knowledge
+from wallsim.plan.next_bore import Document, Limit, hottest
 from wallsim.plan.next_file import NextQuestion
 from wallsim.plan.next_response import Response
 from wallsim.plan.place_design import without
@@ -54,8 +55,8 @@ def extended(question: NextQuestion, campaign: Campaign) -> tuple[Campaign, Firi
     """Return the campaign with one firing to come of every blend, and what all of them are like."""
     case = campaign.case
     logged = next(f for f in campaign.firings if f.run.name == question.like)
-    template = lasting(logged, question.burn or max(
-        f.burn for f in campaign.firings if f.blend.deposit is not None))
+    longest = max(f.burn for f in campaign.firings if f.blend.deposit is not None)
+    template = lasting(logged, question.burn or longest)
     blends = dict(case.blends)
     for b in question.new:
         blends[b.name] = replace(
@@ -112,6 +113,8 @@ class Outlook:
         On the common ``u``, by blend; those that cannot be marched are missing.
     faults : dict of str to str
         Why not, by blend.
+    bores : dict of str to dict or None
+        Peak and time to the limit, by blend, as of `wallsim.plan.next_bore.hottest`.
     """
 
     question: NextQuestion
@@ -122,6 +125,7 @@ class Outlook:
     response: Response | None
     information: dict[str, Array]
     faults: dict[str, str]
+    bores: dict[str, Document | None] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -154,10 +158,10 @@ class Outlook:
             x, root = _with_new(along, root, response, question)
             along = along.at(x)
         common = np.flatnonzero(~np.isin(np.arange(root.shape[1]), np.concatenate(own)))
-        information, faults = _informed(
+        information, faults, bores = _informed(
             along, root, own, _weights(campaign, template, knowledge, resolution), resolution,
             executor)
-        return cls(question, template, along, root, common, response, information, faults)
+        return cls(question, template, along, root, common, response, information, faults, bores)
 
     def mean_resistance(self, blend: str) -> Readout:
         """Return the mean R of ``blend`` at the end of the burn; its gradient to common ``u``."""
@@ -260,8 +264,8 @@ def _weights(
 def _informed(
     along: AlongTube, root: Array, own: list[Index], weights: tuple[Weights, ...],
     resolution: Resolution, executor: Executor,
-) -> tuple[dict[str, Array], dict[str, str]]:
-    """Return the information of each firing to come by blend, and why there is none.
+) -> tuple[dict[str, Array], dict[str, str], dict[str, Document | None]]:
+    """Return the information of each firing to come by blend, why there is none, and its bore.
 
     Parameters
     ----------
@@ -274,25 +278,26 @@ def _informed(
     runs, firings = along.runs[-len(own):], along.campaign.firings[-len(own):]
     found = executor.map(
         _information, runs, repeat(weights), repeat(along.x), repeat(wall), repeat(slope),
-        [root[:, columns] for columns in kept],
+        repeat(Limit.of(along.campaign.case)), [root[:, columns] for columns in kept],
         [np.flatnonzero(np.isin(columns, one)) for columns, one in zip(kept, own, strict=True)],
     )
-    information, faults = {}, {}
+    information, faults, bores = {}, {}, {}
     for firing, one in zip(firings, found, strict=True):
         if isinstance(one, str):
             faults[firing.blend.name] = one
         else:
-            information[firing.blend.name] = one
-    return information, faults
+            information[firing.blend.name], bores[firing.blend.name] = one
+    return information, faults, bores
 
 
 def _information(
     run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None,
-    root: Array, own: Index,
-) -> Array | str:
-    """Return the information of one firing on what outlasts it, or why it cannot be marched."""
+    limit: Limit | None, root: Array, own: Index,
+) -> tuple[Array, Document | None] | str:
+    """Return the information of one firing on what outlasts it and its bore, or why it has none."""
     try:
         model = readings(run, x, wall, slope, derivatives=True)
+        bore = hottest(run, x, wall, slope, root, limit)
     except (TableRangeError, ConvergenceError) as error:
         return str(error)
     assert model.dT_dx is not None
@@ -300,4 +305,4 @@ def _information(
         weights, run.traces, model.dT_dx, strict=True)])
     total = white.T @ white
     total[own, own] += 1.0
-    return without(total, own.tolist())
+    return without(total, own.tolist()), bore

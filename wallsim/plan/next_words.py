@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from wallsim.rounding import chance_text, interval_text, parts_text, per_cent, significant
+from wallsim.plan.next_bore import ZERO_CELSIUS, passing
+from wallsim.rounding import (
+    chance_text,
+    interval_text,
+    open_text,
+    parts_text,
+    per_cent,
+    significant,
+)
 
 Document = dict[str, Any]
 
@@ -12,6 +20,7 @@ SCALE = 1e6
 UNIT = "mm²K/W"
 AS_GOOD = 0.02
 LIKELY = 0.5
+NO_CHANCE = 0.01
 BETTER = 0.03
 LONGER = 1.05
 """Burn over the longest logged of a blend, from which on it is said."""
@@ -41,7 +50,35 @@ def answers(document: Document) -> list[dict[str, str]]:
         ("Can the fit be relied on?", _problems(document)),
     ]
     said = [{"question": question, "text": text} for question, text in out if text]
-    return [said[0] | {"level": _level(document)}, *said[1:]]
+    said[0]["level"] = _level(document)
+    warned = [("warning", "Check", slip) for slip in document["slips"]]
+    warned += [(level, "Beyond the limit", text) for level, text in _beyond_limit(document)]
+    return [*({"level": level, "question": question, "text": text}
+              for level, question, text in warned), *said]
+
+
+def _beyond_limit(document: Document) -> list[tuple[str, str]]:
+    """Return which firings to come pass the limit, and which may, with the times."""
+    passed, may = passing(document)
+    best = document["recommended"]["blend"]
+    mix = document["mixes"][document["recommended"]["times"] - 1]["firings"]
+    out = []
+    for rows, words in ((passed, "takes the bore beyond"), (may, "may take the bore beyond")):
+        if rows:
+            asked = [row for row in rows if row["blend"] == best or row["blend"] in mix]
+            level = "bad" if rows is passed and asked else "warning"
+            each = "; ".join(_reached(row) for row in rows)
+            out.append((level, f"A burn of {document['firing']['burn_s']:.3g} s {words} "
+                               f"{document['limit']['words']}: {each}. Ask again with a shorter "
+                               "burn under [firing]."))
+    return out
+
+
+def _reached(row: Document) -> str:
+    bore = row["bore"]
+    peak = open_text(bore["bore_peak_K"], 0, -ZERO_CELSIUS)
+    time = open_text(bore["time_to_limit_s"], 1, none="")
+    return f"{row['blend']}, peak {peak} °C" + (f", the limit after {time} s" if time else "")
 
 
 def falls_short(document: Document) -> bool:
@@ -71,7 +108,13 @@ def _asked(document: Document) -> str:
 
 
 def _after(document: Document) -> str:
-    return f"after a burn of {document['firing']['burn_s']:.3g} s"
+    return f"after a burn of {_burning(document)}"
+
+
+def _burning(document: Document) -> str:
+    """Return how long firings to come burn; one that is not stated to the ms, as R is of it."""
+    firing = document["firing"]
+    return f"{firing['burn_s']:.3g} s" if firing["burn_stated"] else f"{firing['burn_s']:.3f} s"
 
 
 def _sides(step: Document) -> str:
@@ -115,8 +158,10 @@ def _what(document: Document) -> str:
     chance = chance_text(step["chance"])
     if d["now"]["settled"]:
         return _settled(document, row, chance)
-    text = (f"Fire {row['blend']} {times(best['times'])}. The chance that this settles "
-            f"{_asked(document)} is {chance} ({_sides(step)}); ")
+    if (nothing := _nothing_settles(document)) is not None:
+        return nothing
+    text = (f"Fire {row['blend']} {times(best['times'])}{_or_a_mix(document)}. The chance that "
+            f"{row['blend']} settles {_asked(document)} is {chance} ({_sides(step)}); ")
     own = row["own_resistance_m2K_W"]
     if own and d["best_blend"]:
         after = interval_text(own["after"][best["times"] - 1], SCALE)
@@ -130,10 +175,50 @@ def _what(document: Document) -> str:
                  "range: that R goes on as among them is assumed.")
     if falls_short(document):
         text += f" The {_stated(d['chance_wanted'])} wanted is not reached by up to " \
-            f"{document['firing']['repeats']} firings of any one blend."
+            f"{document['firing']['repeats']} firings of any one blend{_but_by_a_mix(document)}."
     elif step["chance"] < LIKELY:
         text += " It is more likely to stay open than to be settled."
     return text
+
+
+def _nothing_settles(document: Document) -> str | None:
+    """Return that no firing looked at settles the decision, None if one may."""
+    every = [step for row in document["candidates"] for step in row["steps"]]
+    if max(step["chance"] for step in (*every, *document["mixes"])) >= NO_CHANCE:
+        return None
+    row, above = document["candidates"][0], document["decision"]["above_m2K_W"]
+    end = row["without_end"]["mean_resistance_m2K_W"]
+    why = f"the value lies at the estimate, {_interval(document, end)} {UNIT} even after " \
+        f"{row['blend']} without end" if end["low"] < above < end["high"] else \
+        f"up to {document['firing']['repeats']} of any blend tell too little"
+    return f"No firing looked at settles {_asked(document)} (chance below 1 %): {why}."
+
+
+def _best_mix(document: Document) -> Document | None:
+    """Return the best mix of as many firings as are recommended, if it is well ahead."""
+    best = document["recommended"]
+    mix: Document = document["mixes"][best["times"] - 1]
+    ahead = len(mix["firings"]) > 1 and mix["chance"] - best["chance"] >= BETTER
+    return mix if ahead else None
+
+
+def _or_a_mix(document: Document) -> str:
+    mix = _best_mix(document)
+    return "" if mix is None else (f", or better {mixture(mix['firings'])} "
+                                   f"({chance_text(mix['chance'])})")
+
+
+def _but_by_a_mix(document: Document) -> str:
+    """Return the shortest mix that reaches the chance wanted."""
+    wanted = document["decision"]["chance_wanted"]
+    mix = next((m for m in document["mixes"] if m["chance"] >= wanted), None)
+    return "" if mix is None else (f", but by {mixture(mix['firings'])} "
+                                   f"({chance_text(mix['chance'])})")
+
+
+def points(more: float, less: float) -> int:
+    """Return by how much two chances differ as they are printed, in per cent points."""
+    return round(100.0 * more) - round(100.0 * less)
 
 
 def _now(document: Document) -> str:
@@ -154,8 +239,8 @@ def _now(document: Document) -> str:
 def _burn(document: Document) -> str:
     """Return which burn all blends are looked at, and whose logs do not reach so far."""
     firing = document["firing"]
-    burn, longest = firing["burn_s"], firing["longest_logged_s"]
-    text = f"All firings to come, and every R, are for a burn of {burn:.3g} s"
+    longest = firing["longest_logged_s"]
+    text = f"All firings to come, and every R, are for a burn of {_burning(document)}"
     text += "." if firing["burn_stated"] else (
         ", the longest logged with a deposit; state another with burn under [firing].")
     beyond = [f"{name} ({longest[name]:.3g} s)" for name in beyond_logs(document)]
@@ -175,7 +260,7 @@ def _next_best(document: Document) -> str:
             f"interval {per_cent(step['narrower_by'])} narrower.")
     if abs(best["ahead_by"]) < AS_GOOD:
         return f"{text} As good as the first; choose by cost."
-    return f"{text} That is {100.0 * best['ahead_by']:.0f} points less."
+    return f"{text} That is {points(best['chance'], step['chance'])} points less."
 
 
 def _mix(document: Document) -> str:
@@ -188,7 +273,7 @@ def _mix(document: Document) -> str:
         return (f"Hardly: the best mix of {best['times']}, {mixture(mix['firings'])}, has "
                 f"{chance_text(mix['chance'])}.")
     return (f"Yes: {mixture(mix['firings'])} has {chance_text(mix['chance'])}, "
-            f"{100.0 * ahead:.0f} points more with as many firings.")
+            f"{points(mix['chance'], best['chance'])} points more with as many firings.")
 
 
 def _end(document: Document) -> str:
