@@ -48,7 +48,7 @@ def test_a_map_marks_firings_without_a_value_and_the_limit_asked_for():
     assert "Grey with a cross: too hot" in drawings[0].caption
     assert "Red: your limit, 632 °C." in drawings[0].caption
     assert "which counts as below the factor. " in drawings[2].caption
-    assert "Red: the factor asked for, 4." in drawings[2].caption
+    assert "Every value shown is above the factor asked for, 4." in drawings[2].caption
     whole = draw_whatif(document([[90.0, 91.0, 92.0]] * 3))
     assert not any("Grey" in drawing.caption for drawing in whole)
     assert "Every value shown is above the factor asked for, 4." in whole[2].caption
@@ -65,6 +65,15 @@ def test_the_line_of_a_limit_goes_on_along_cells_known_to_be_too_hot():
         firing["bore_peak_K"] = {"estimate": 950.0, "low": 890.0, "high": 990.0}
     drawings = draw_whatif(doc)
     assert "Red: your limit, 927 °C." in drawings[0].caption
+
+
+def test_the_line_of_the_factor_lies_between_loads_that_were_assessed_alone():
+    """A cell without a load next to one of 5 is no crossing of 4; one of 3 is."""
+    doc = document([[5.0, 6.0, 7.0]] * 3)
+    doc["firings"][0]["survival"]["margin"] = None
+    assert "Red" not in draw_whatif(doc)[2].caption
+    doc["firings"][8]["survival"]["margin"] = {"estimate": 3.0, "low": 2.9, "high": 3.1}
+    assert "Red: the factor asked for, 4." in draw_whatif(doc)[2].caption
 
 
 def test_cells_of_a_map_end_above_nothing():
@@ -94,7 +103,8 @@ def test_even_levels_hold_all_values(low, high):
 @pytest.mark.parametrize(
     ("low", "high", "levels"),
     [(0.5, 1200.0, [0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000]),
-     (90.0, 98.0, [50, 100]), (1.0, 10.0, [1, 2, 5, 10]), (5.0, 5.0, [5, 10])],
+     (83.0, 345.0, [80, 100, 120, 150, 200, 250, 300, 400]),
+     (1.0, 10.0, [1, 1.5, 2, 3, 5, 7, 10]), (5.0, 5.0, [5, 6])],
 )
-def test_levels_hold_all_values_and_stand_at_one_two_five(low, high, levels):
+def test_levels_hold_all_values_and_are_the_finer_the_closer_these_are(low, high, levels):
     assert _steep(np.array([low, high])) == pytest.approx(levels)

@@ -225,11 +225,12 @@ def forecast_text(title: str, rows: list[dict[str, str]], document: Document) ->
     if same:
         lines.append(f"Alike in all: {'; '.join(same)}.")
     lines.append("")
-    for row in rows[:MOST_ROWS]:
+    for row in rows[:FEW_ROWS]:
         head, *rest = row.items()
         lines.append(f"{head[0]} {head[1]}")
         lines.extend(f"    {key}: {value}" for key, value in rest)
-    if len(rows) > MOST_ROWS:
-        lines.append(f"... and {len(rows) - MOST_ROWS} more, in tables/firings.csv")
+    if len(rows) > FEW_ROWS:
+        where = "result.json" if "runs" in document else "tables/firings.csv"
+        lines.append(f"... and {len(rows) - FEW_ROWS} more, in {where}")
     notes = [note] if (note := _note(rows)) else []
     return "\n".join([*lines, "", *notes, document["caution"]]) + "\n"

@@ -31,10 +31,17 @@ SECTION = "forecast"
 ZERO_CELSIUS = 273.15
 MOST_LINES = 6
 CIRCLES = 25
-LEAST_MARGIN = 0.5
+LEAST, LEAST_TIME = {"margin": 0.5}, 0.1
+"""Lowest values that maps on a log scale tell apart: of loads over pressure [-], of times [s]."""
 UNKNOWN = "not reached, not assessed, or the metal's table ends before (which is no survival)"
 TRIANGLE = "Triangles: more than that."
 RED = "#b3261e"
+LEAST_RATIO = 1.5
+MANTISSAS: Mapping[float, list[float]] = {
+    8.0: [1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0],
+    100.0: [1.0, 1.5, 2.0, 3.0, 5.0, 7.0], np.inf: [1.0, 2.0, 5.0],
+}
+"""Levels in a decade, by the ratio of the values below which they are fine enough."""
 MOST_DOTS = 400
 AXES: Mapping[str, tuple[str, float, float]] = {
     "wall": ("wall thickness [mm]", 1e3, 0.0),
@@ -284,9 +291,10 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     figure = canvas(4.8)
     axes = figure.subplots()
     axes.grid(visible=False)
-    shown = np.maximum(middle, LEAST_MARGIN) if key == "margin" else middle
+    least = -np.inf if key in {"bore", "outside"} else LEAST.get(key, LEAST_TIME)
+    shown = np.maximum(middle, least)
     known = shown[np.isfinite(shown)]
-    levels = _steep(known) if key == "margin" else _even(known)
+    levels = _even(known) if np.isinf(least) else _steep(known)
     edges = [_edges(v, clip=n != "start") for v, n in zip((x, y), names, strict=True)]
     cells = axes.pcolormesh(*edges, shown, norm=BoundaryNorm(levels, 256), cmap="cividis")
     axes.set_xlim(edges[0][0], edges[0][-1])
@@ -295,8 +303,8 @@ def _map(document: Document, names: list[str], quantity: tuple[str, str, float, 
     if shown.size <= MOST_DOTS:
         _dots(axes, x, y, shown)
     figure.colorbar(cells, ax=axes, label=label, ticks=levels, format="%g")
-    hot = min(LEAST_MARGIN, 0.5 * document["factor"]) if key == "margin" else low
-    words = _red(document, axes, (x, y, np.where(np.isfinite(shown), shown, hot)), key)
+    bound = np.full(shape, np.nan) if key == "margin" else low
+    words = _red(document, axes, (x, y, np.where(np.isfinite(shown), shown, bound)), key)
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(AXES[names[0]][0])
     axes.set_ylabel(AXES[names[1]][0])
@@ -340,7 +348,7 @@ def _dots(axes: Axes, x: Array, y: Array, shown: Array) -> None:
 def _red(document: Document, axes: Axes, shown: tuple[Array, Array, Array], key: str) -> str:
     """Draw what is asked for as a red line where it runs through the map; return it in words.
 
-    Values ``shown`` of cells that are too hot are bounds.
+    Temperatures ``shown`` of cells that are too hot are bounds, which lie above any limit.
     """
     limit = document["firings"][0]["limits"].get("limit")
     wanted, words = None, ""
@@ -369,9 +377,16 @@ def _even(values: Array) -> Array:
 
 
 def _steep(values: Array) -> Array:
-    """Return levels 1, 2, 5, 10, ... that hold positive values of several decades."""
+    """Return levels that hold positive values, evenly in the log, the finer the closer these are.
+
+    They stand at 1, 2, 5, 10, ... for values of two decades and more.
+    """
+    ratio = float(values.max() / values.min())
+    if ratio < LEAST_RATIO:
+        return _even(values)
+    steps = next(steps for most, steps in MANTISSAS.items() if ratio < most)
     low, high = np.floor(np.log10([values.min(), values.max()])).astype(int)
-    levels = np.append(np.outer(10.0 ** np.arange(low, high + 1), [1.0, 2.0, 5.0]).ravel(),
+    levels = np.append(np.outer(10.0 ** np.arange(low, high + 1), steps).ravel(),
                        10.0 ** (high + 1))
     first = int(np.searchsorted(levels, values.min(), side="right"))
     last = int(np.searchsorted(levels, values.max(), side="left"))
