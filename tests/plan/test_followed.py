@@ -18,7 +18,7 @@ def track(*draws):
 
 
 def test_a_draw_stays_as_it_was_before_it_left():
-    raw = track([300.0, 700.0, 900.0], [300.0, 1373.15, 1573.15])
+    raw = track([300.0, 700.0, 900.0], [1173.15, 1373.15, 1573.15])
     found = Followed.of(raw, END)
     assert found.left == pytest.approx([np.nan, 1.5], nan_ok=True)
     assert list(found.lost) == [False, True]
@@ -39,7 +39,7 @@ def test_a_draw_that_left_in_an_earlier_firing_does_not_come_back():
 
 
 def test_what_is_not_reached_is_bounded_by_where_a_draw_left_or_the_track_ended():
-    found = Followed.of(track(*([300.0, 700.0, 900.0],) * 3, [300.0, 1373.15, 1573.15]), END)
+    found = Followed.of(track(*([300.0, 700.0, 900.0],) * 3, [1173.15, 1373.15, 1573.15]), END)
     nothing = np.full(4, np.nan)
     assert found.reached(nothing) == {"estimate": None, "low": 1.5, "high": None}
     assert found.reached(np.array([1.8, 1.9, 1.7, np.nan]))["high"] is None
@@ -47,7 +47,7 @@ def test_what_is_not_reached_is_bounded_by_where_a_draw_left_or_the_track_ended(
 
 
 def test_what_lies_before_the_end_of_the_table_is_passed_when_a_draw_leaves_at_the_latest():
-    found = Followed.of(track([300.0, 700.0, 900.0], *([300.0, 1373.15, 1573.15],) * 2), END)
+    found = Followed.of(track([300.0, 700.0, 900.0], *([1173.15, 1373.15, 1573.15],) * 2), END)
     times = found.passed(np.array([np.nan, np.nan, 0.4]))
     assert times == pytest.approx([np.nan, 1.5, 0.4], nan_ok=True)
     again = Followed.of(track(*([300.0, 700.0, 900.0],) * 3), END, found)
@@ -55,16 +55,16 @@ def test_what_lies_before_the_end_of_the_table_is_passed_when_a_draw_leaves_at_t
 
 
 def test_leaving_is_told_with_draws_times_and_metal():
-    some = Followed.of(track([300.0, 700.0, 900.0], [300.0, 1373.15, 1573.15]), END)
+    some = Followed.of(track([300.0, 700.0, 900.0], [1173.15, 1373.15, 1573.15]), END)
     assert told_leaving(some, "steel") == {
         "draws": 1, "of": 2, "first_s": 1.5, "estimate_s": None, "metal": "steel",
         "table_end_K": END}
     none = Followed.of(track([300.0, 700.0, 900.0]), END)
     assert told_leaving(none, "steel") is None
-    every = Followed.of(track(*([300.0, 1373.15, 1573.15],) * 2), END)
+    every = Followed.of(track(*([1173.15, 1373.15, 1573.15],) * 2), END)
     assert not_assessed(every, "steel") == (
         "not assessed: all 2 draws leave the table of steel, which ends at 1200 °C, the estimate "
         "at 1.5 s")
-    first = Followed.of(track([300.0, 1373.15, 1573.15], [300.0, 700.0, 900.0]), END)
+    first = Followed.of(track([1173.15, 1373.15, 1573.15], [300.0, 700.0, 900.0]), END)
     assert not_assessed(first, "steel") == (
         "not assessed: the estimate leaves the table of steel, which ends at 1200 °C, at 1.5 s")

@@ -98,6 +98,22 @@ def test_as_in_the_campaign_agrees_with_the_march_of_the_logged_firing(folder, p
         assert bore(firing) == pytest.approx(run["bore_peak_K"]["estimate"], abs=3.0)
         assert run["survival"]["margin"]["estimate"] == pytest.approx(
             firing["survival"]["margin"]["estimate"], rel=0.02)
+        assert run["limits"].keys() == firing["limits"].keys()
+
+
+def test_times_to_a_limit_are_of_the_burn_going_on_in_predict_as_in_whatif(folder, pool):
+    """The limit is reached after shutdown, so no firing passes it."""
+    path = folder / "campaign" / "later.toml"
+    text = (folder / "campaign" / "case.toml").read_text()
+    path.write_text(text.replace("[fit]\n", '[fit]\nlimit_temperature = "1100 K"\n'))
+    case = wallsim.load_case(path)
+    predicted = wallsim.predict(case, executor=pool, draws=5)
+    asked = wallsim.whatif(case, executor=pool).document["firings"]
+    for run, firing in zip(predicted.document["runs"].values(), asked, strict=True):
+        one, other = (each["limits"]["limit"]["time_s"] for each in (run, firing))
+        assert one["estimate"] > run["burn_s"]
+        assert one["estimate"] == pytest.approx(other["estimate"], rel=0.02)
+    assert not any("passes your limit" in line["text"] for line in predicted.document["verdict"])
 
 
 def test_prediction_at_the_truth_meets_the_log(folder, pool):
@@ -249,10 +265,10 @@ def test_a_prediction_says_when_the_bore_passes_its_limits(folder, pool):
     limit = run["limits"]["limit"]
     assert limit["at_K"] == 700.0
     assert 0.0 < limit["time_s"]["low"] < limit["time_s"]["estimate"] < run["burn_s"]
-    assert run["limits"]["solidus"]["time_s"] is None
+    assert run["limits"]["solidus"]["time_s"]["low"] > run["burn_s"]
     assert found.exit_code == 5
     (row,) = prediction_rows(found.document)
-    assert row["burn until solidus at 1425 °C [s]"] == "not reached"
+    assert row["burn until solidus at 1425 °C [s]"].startswith("more than ")
     texts = {line["text"]: line["level"] for line in found.document["verdict"]}
     first = f"first at {limit['time_s']['estimate']:.1f} s, in r1"
     assert texts[f"The bore passes your limit of 427 °C: r1 ({first})."] == "bad"
@@ -262,11 +278,13 @@ def test_a_prediction_says_when_the_bore_passes_its_limits(folder, pool):
 
 
 def test_a_limit_within_the_interval_of_the_bore_is_warned_of():
+    later = {"estimate": 9.0, "low": 6.0, "high": 14.0}
+
     def run(estimate, high, limit=1100.0):
         return {
             "bore_peak_K": {"estimate": estimate, "low": 900.0, "high": high},
-            "limits": {"limit": {"at_K": limit, "time_s": None},
-                       "oxidation": {"at_K": 1400.0, "time_s": None}}}
+            "burn_s": 4.0, "limits": {"limit": {"at_K": limit, "time_s": later},
+                                      "oxidation": {"at_K": 1400.0, "time_s": later}}}
 
     lines = _limits({"a": run(1000.0, 1150.0), "b": run(950.0, 1050.0)})
     assert lines == [

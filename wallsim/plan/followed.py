@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,10 +11,22 @@ from numpy.typing import NDArray
 
 from wallsim.plan.answers import crossing, interval, peak
 from wallsim.plan.ensemble import Track
+from wallsim.wall.schedule import Schedule
 
 Array = NDArray[np.float64]
 
 ZERO_CELSIUS = 273.15
+HORIZON = 60.0
+"""Up to which a burn that goes on is looked at [s]."""
+
+
+def going_on(start: float, end: float, fineness: float) -> Schedule:
+    """Return the steps of a burn that goes on from ``start`` to ``end`` [s], ever longer ones."""
+    longest, dt, t = 1.0 / fineness, 0.25 / fineness, [start]
+    while t[-1] < end - 1e-9:
+        t.append(min(t[-1] + dt, end))
+        dt = min(1.15 * dt, longest)
+    return Schedule(np.array(t), np.ones(len(t) - 1, dtype=bool))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,6 +102,42 @@ class Followed:
         followed = np.where(self.lost, np.maximum(self.left, 0.0), self.track.t[-1])
         missing = np.isnan(times)
         return interval(np.where(missing, followed, times), 0.0, missing)
+
+
+def times_to(
+    whole: Followed, hottest: Array, limits: Mapping[str, float]
+) -> dict[str, dict[str, Any]]:
+    """Return when the bore reaches each limit while a burn goes on, and why there is no time.
+
+    Parameters
+    ----------
+    whole : Followed
+        Of the burn going on.
+    hottest : Array, shape (n_t, n_draws)
+        Of the bore, whatever the metal's table [K].
+    limits : mapping of str to float
+        [K].
+    """
+    out = {}
+    for name, limit in limits.items():
+        times = np.full(whole.left.size, np.nan)
+        if limit <= whole.end:
+            times = whole.passed(crossing(whole.track.t, hottest, limit))
+        found = whole.reached(times)
+        out[name] = {"at_K": limit, "time_s": found, "note": _why_no_time(whole, found, limit)}
+    return out
+
+
+def _why_no_time(whole: Followed, found: dict[str, float | None], limit: float) -> str:
+    """Return why there is no time to a limit; empty where there is one."""
+    if found["estimate"] is not None:
+        return "passed in an earlier firing" if np.isneginf(whole.left[0]) else ""
+    left, end = float(whole.left[0]), whole.end - ZERO_CELSIUS
+    why = f"beyond the metal's table, whose end of {end:.0f} °C is " if limit > whole.end else ""
+    if np.isnan(left):
+        return f"{why}not reached within {whole.track.t[-1]:.0f} s"
+    why = why or f"not before the metal's table ends at {end:.0f} °C, which is "
+    return why + (f"reached at {left:.1f} s" if np.isfinite(left) else "in an earlier firing")
 
 
 def told_leaving(followed: Followed, metal: str) -> dict[str, Any] | None:

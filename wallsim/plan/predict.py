@@ -33,7 +33,14 @@ from wallsim.plan.answers import (
 from wallsim.plan.directed import directed
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble, Track
-from wallsim.plan.followed import Followed, not_assessed, told_leaving
+from wallsim.plan.followed import (
+    HORIZON,
+    Followed,
+    going_on,
+    not_assessed,
+    times_to,
+    told_leaving,
+)
 from wallsim.plan.predict_words import verdict
 from wallsim.plan.strength import DISCLAIMER, NO_TABLE
 from wallsim.wall.sensors import GRID_STEP, Sampling, even_grid, lag
@@ -163,7 +170,7 @@ def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
     _, fine, fine_track = _march(task, resolution.finer(), x[:, :1])
     followed = Followed.of(track, ensemble.table_end)
     entry = _entry(task, ensemble, followed)
-    entry["limits"] = _limits(task, followed, track.t, _bore(ensemble, track).max(axis=1))
+    entry["limits"] = _limits(task, ensemble, track, resolution)
     coarse_peak = float(_bore(ensemble, track)[:, :, 0].max())
     entry["discretisation_error_K"] = 4.0 / 3.0 * abs(
         coarse_peak - float(_bore(fine, fine_track).max()))
@@ -175,27 +182,23 @@ def _bore(ensemble: Ensemble, track: Track) -> Array:
 
 
 def _limits(
-    task: _Task, followed: Followed, t: Array, hottest: Array
+    task: _Task, ensemble: Ensemble, track: Track, resolution: Resolution
 ) -> dict[str, dict[str, Any]]:
     """Return the limits of the case and of the metal, and when the bore reaches them.
 
-    The time is None where no draw does.
-
-    Parameters
-    ----------
-    t : Array, shape (n_t,)
-    hottest : Array, shape (n_t, n_draws)
-        Of the bore, whatever the metal's table [K].
+    The burn is marched on from shutdown, at the last pressure while burning.
     """
-    stated = task.campaign.case.fit.limit_temperature
+    stated, burn = task.campaign.case.fit.limit_temperature, task.firing.burn
     every = ({} if stated is None else {"limit": stated}) | straight_tube(task.campaign).limits
-    out = {}
-    for name, limit in every.items():
-        within = limit <= followed.end
-        times = followed.passed(crossing(t, hottest, limit)) if within else followed.left * np.nan
-        some = not np.isnan(times).all()
-        out[name] = {"at_K": limit, "time_s": followed.reached(times) if some else None}
-    return out
+    if not every:
+        return {}
+    n = int(np.argmin(np.abs(track.t - burn))) + 1
+    steps = going_on(burn, max(HORIZON, burn + 1.0), resolution.fineness)
+    on = ensemble.with_gas(replace(ensemble.surfaces.gas, burn=float(steps.t[-1])))
+    further = on.march(steps, track.T[n - 1], ensemble.table_end)
+    whole = Track(track.t[:n], track.T[:n]).then(further)
+    return times_to(Followed.of(whole, ensemble.table_end), _bore(ensemble, whole).max(axis=1),
+                    every)
 
 
 def _at_least(found: dict[str, Any], rows: dict[str, list[float | None]]) -> dict[str, Any]:

@@ -28,8 +28,8 @@ def _limits(runs: Document) -> list[tuple[str, str]]:
         limits = {name: run["limits"][key] for name, run in runs.items()}
         at = max(limit["at_K"] for limit in limits.values())
         words = LIMITS.get(key, f"the limit {key}") + f" of {at - ZERO_CELSIUS:.0f} °C"
-        times = {n: limit["time_s"]["estimate"] for n, limit in limits.items() if limit["time_s"]}
-        passed = {n: s for n, s in times.items() if s is not None}
+        times = {n: limit["time_s"]["estimate"] for n, limit in limits.items()}
+        passed = {n: s for n, s in times.items() if s is not None and s <= runs[n]["burn_s"]}
         ends = {n: run["bore_peak_K"]["high"] for n, run in runs.items()}
         may = [n for n, high in ends.items() if n not in passed and (high is None or high > at)]
         if passed:

@@ -18,7 +18,7 @@ from wallsim.estimate.run_model import Resolution
 from wallsim.plan.answers import ROUGH, interval_error
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import march
-from wallsim.plan.followed import Followed
+from wallsim.plan.followed import HORIZON, Followed, going_on
 from wallsim.plan.predict import straight_tube
 from wallsim.plan.strength import DISCLAIMER
 from wallsim.plan.whatif_answers import COOL_DOWN, LONGER, Part, read_off
@@ -32,7 +32,6 @@ from wallsim.wall.schedule import Schedule
 Array = NDArray[np.float64]
 
 SCHEMA = "wallsim.whatif/1"
-HORIZON = 60.0
 PAUSE = 60.0
 FEW = 200
 FINE = Resolution(3, 24, 0.5)
@@ -209,11 +208,7 @@ def _steps(start: float, end: float, resolution: Resolution) -> Schedule:
     """Return burning steps; fine after ignition, long in a burn that goes on."""
     if start == 0.0:
         return Schedule.of(end, end, resolution.fineness)
-    longest, dt, t = 1.0 / resolution.fineness, 0.25 / resolution.fineness, [start]
-    while t[-1] < end - 1e-9:
-        t.append(min(t[-1] + dt, end))
-        dt = min(1.15 * dt, longest)
-    return Schedule(np.array(t), np.ones(len(t) - 1, dtype=bool))
+    return going_on(start, end, resolution.fineness)
 
 
 def _cooling(start: float, end: float, resolution: Resolution) -> Schedule:

@@ -20,7 +20,7 @@ from wallsim.plan.answers import (
     stresses,
 )
 from wallsim.plan.ensemble import Ensemble, Track
-from wallsim.plan.followed import ZERO_CELSIUS, Followed, not_assessed
+from wallsim.plan.followed import Followed, not_assessed, times_to
 from wallsim.plan.predict import BELOW_AMBIENT, LEAST_PRESSURE
 from wallsim.plan.strength import NO_TABLE
 from wallsim.plan.whatif_file import Change
@@ -156,13 +156,7 @@ def _times(task: Start, model: ChangedFiring, longer: Part, base: Base) -> dict[
     whole, track = longer.whole, longer.whole.track
     hottest = longer.raw.T[:, longer.ensemble.wall.faces["bore"].nodes].max(axis=1)
     stated = {} if task.question.limit is None else {"limit": task.question.limit}
-    out: dict[str, Any] = {}
-    for name, limit in (stated | model.solid.limits).items():
-        times = np.full(whole.left.size, np.nan)
-        if limit <= whole.end:
-            times = whole.passed(crossing(track.t, hottest, limit))
-        found = whole.reached(times)
-        out[name] = {"at_K": limit, "time_s": found, "note": _note(whole, found, limit)}
+    out: dict[str, Any] = times_to(whole, hottest, stated | dict(model.solid.limits))
     deposit = base.blend.deposit
     if deposit is not None and deposit.softening is not None:
         surface = deposit_surface(longer.ensemble, track).max(axis=1)
@@ -172,18 +166,6 @@ def _times(task: Start, model: ChangedFiring, longer: Part, base: Base) -> dict[
             whole.passed(times) if deposit.softening <= whole.end else times)
         out["deposit softens"] = {"at_K": deposit.softening, "time_s": found, "note": ""}
     return out
-
-
-def _note(whole: Followed, found: dict[str, float | None], limit: float) -> str:
-    """Return why there is no time to a limit; empty where there is one."""
-    if found["estimate"] is not None:
-        return "passed in an earlier firing" if np.isneginf(whole.left[0]) else ""
-    left, end = float(whole.left[0]), whole.end - ZERO_CELSIUS
-    why = f"beyond the metal's table, whose end of {end:.0f} °C is " if limit > whole.end else ""
-    if np.isnan(left):
-        return f"{why}not reached within {whole.track.t[-1]:.0f} s"
-    why = why or f"not before the metal's table ends at {end:.0f} °C, which is "
-    return why + (f"reached at {left:.1f} s" if np.isfinite(left) else "in an earlier firing")
 
 
 def _survival(

@@ -148,8 +148,7 @@ def _limit_heads(firings: list[Document]) -> dict[str, str]:
 def _limit_cells(firing: Document, heads: Mapping[str, str]) -> dict[str, str]:
     """Return the times to limits under their headings; those of a metal may not be stated."""
     cells = {
-        heads[key]: _time(limit["time_s"]) if limit["time_s"] else "not reached"
-        for key, limit in firing["limits"].items()}
+        heads[key]: _time(limit["time_s"]) for key, limit in firing["limits"].items()}
     missing = {heads[key]: NO_LIMIT for key in heads
                if key not in firing["limits"] and key != SOFTENS}
     return cells | missing
