@@ -21,8 +21,9 @@ from wallsim.consistency import (
 from wallsim.errors import CaseError, LogError
 from wallsim.logs import find_events, read_log, screen_channels
 from wallsim.logs.cadence import scans_of
-from wallsim.logs.events import is_up, tap_drift
+from wallsim.logs.events import tap_drift
 from wallsim.logs.model import Channel, Events, Log
+from wallsim.logs.pressure_history import EDGE, PressureHistory
 from wallsim.plausibility import mistaken_readings, slips
 
 if TYPE_CHECKING:
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 BLOCK = 0.1
-PRESSURE_BIN = 1.0
-EDGE = 0.15
 UNEVEN_START = 6.0
 
 
@@ -76,8 +75,8 @@ class Firing:
         Shutdown and last sample, from ignition [s].
     start_z, start_T : Array, shape (m,)
         Wall temperature at ignition along the tube [m], [K].
-    pressure_time, pressure : Array, shape (n_p,)
-        Absolute pressure at the tap while burning [s], [Pa].
+    pressure : PressureHistory
+        Absolute, at the tap, while burning.
     pressure_share : Array, shape (n_a, 2)
         Points (z [m], static pressure over that at the tap [-]).
     block : float
@@ -94,8 +93,7 @@ class Firing:
     end: float
     start_z: Array
     start_T: Array
-    pressure_time: Array
-    pressure: Array
+    pressure: PressureHistory
     pressure_share: Array
     block: float
     traces: tuple[Trace, ...]
@@ -246,10 +244,10 @@ def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
     traces = tuple(trace for trace in traces if trace.t.size >= 5)
     if not traces:
         raise LogError(_none_to_use(log, run, screened, burn))
-    t_p, p = _plateau_history(whole.t - events.ignition, absolute, events, burn)
+    pressure = PressureHistory.of(whole.t - events.ignition, absolute, events.plateau, burn)
     firing = Firing(
         run, case.blends[run.blend], log, events, screened, burn,
-        float(log.t[-1] - events.ignition), start_z, start_T, t_p, p,
+        float(log.t[-1] - events.ignition), start_z, start_T, pressure,
         _pressure_share(case, whole, events), block, traces,
     )
     return firing, _seen(case, firing, whole, absolute, float(drift[-1]))
@@ -351,22 +349,6 @@ def _trace(
     return Trace(
         channel.name, index[full], mean_t[full], mean_T[full], int(keep.sum()), zero_blocks
     )
-
-
-def _plateau_history(
-    t: Array, absolute: Array, events: Events, burn: float
-) -> tuple[Array, Array]:
-    """Return the pressure while burning in bins, its level that of the events' plateau."""
-    inside = (t > EDGE) & (t < burn - EDGE) & np.isfinite(absolute)
-    if inside.sum() < 3:
-        return np.array([0.0, burn]), np.full(2, events.plateau)
-    inside[inside] = is_up(absolute[inside], float(np.nanmin(absolute)))
-    edges = np.linspace(EDGE, burn - EDGE, max(3, int(burn / PRESSURE_BIN) + 1))
-    which = np.digitize(t[inside], edges)
-    bins = np.unique(which)
-    time = np.array([t[inside][which == b].mean() for b in bins])
-    p = np.array([np.mean(absolute[inside][which == b]) for b in bins])
-    return time, p * events.plateau / np.median(absolute[inside])
 
 
 def _pressure_share(case: Case, log: Log, events: Events) -> Array:

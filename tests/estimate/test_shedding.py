@@ -83,7 +83,7 @@ def test_a_firing_that_only_another_ones_loss_misfits_is_not_chosen():
 
 def test_a_step_of_the_pressure_explains_more_heating():
     t = np.arange(0.0, 8.0, 1.0)
-    step = SimpleNamespace(pressure_time=t, pressure=np.where(t < 4.0, 4e5, 4.2e5))
+    step = SimpleNamespace(pressure=SimpleNamespace(t=t, p=np.where(t < 4.0, 4e5, 4.2e5)))
     assert _pressure_step(step, 4.0)
     assert not _pressure_step(step, 6.5)
 

@@ -46,13 +46,15 @@ def document(tmp_path_factory):
 def test_a_deposit_that_is_not_there_gets_an_upper_limit_and_a_reason(document):
     deposit = document["blends"]["none"]["deposit"]
     assert deposit["upper_limit_only"]
-    assert 0.0 < deposit["upper_limit_m2K_W"] < 0.15 * RESISTANCE
+    # two firings whose heating scatters by 2.5 %, the deposit known to be there from the start;
+    # that it grows can only narrow it
+    h = np.mean(document["gas_side"]["coefficient_W_m2K"]["estimate"])
+    assert 0.0 < deposit["upper_limit_m2K_W"] < 1.96 * np.sqrt(2.0) * 0.025 / h
     assert "standard deviations above none" in deposit["reason"]
     assert deposit["mean_resistance_m2K_W"] == {
         "estimate": None, "low": None, "high": pytest.approx(deposit["upper_limit_m2K_W"])
     }
     odds = deposit["heat_load_removed"]["high"] / (1.0 - deposit["heat_load_removed"]["high"])
-    h = np.mean(document["gas_side"]["coefficient_W_m2K"]["estimate"])
     assert odds == pytest.approx(h * deposit["upper_limit_m2K_W"], rel=0.2)
     assert document["blends"]["dosed"]["deposit"]["upper_limit_m2K_W"] is None
 

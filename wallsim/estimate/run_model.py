@@ -14,7 +14,7 @@ from wallsim.case.model import Sensor
 from wallsim.errors import TableRangeError
 from wallsim.estimate.run_map import RunMap, firing_map
 from wallsim.estimate.unknowns import PURGE_KNOTS, SensorMap, Unknowns, smooth_basis
-from wallsim.estimate.weights import Weights, learnt
+from wallsim.estimate.weights import Weights, learnt, whitened
 from wallsim.wall.gas import GasSide
 from wallsim.wall.march import march
 from wallsim.wall.mesh import outside_radius, tube_mesh, with_thickness
@@ -130,6 +130,8 @@ class RunModel:
         Wall temperature at ignition [K].
     sensors : tuple of SensorModel
     traces : tuple of Trace
+    pressure_error : Array, shape (n_p,)
+        Of the log of the measured pressure at the times it is given.
     """
 
     name: str
@@ -141,6 +143,7 @@ class RunModel:
     start: Array
     sensors: tuple[SensorModel, ...]
     traces: tuple[Trace, ...]
+    pressure_error: Array
 
     @classmethod
     def of(
@@ -166,6 +169,7 @@ class RunModel:
             _surfaces(campaign, firing, unknowns, wall),
             _schedule(firing, unknowns, resolution), observe, bore,
             np.interp(wall.z, firing.start_z, firing.start_T), sensors, firing.traces,
+            firing.pressure.error,
         )
 
 
@@ -181,7 +185,7 @@ def _surfaces(campaign: Campaign, firing: Firing, unknowns: Unknowns, wall: Wall
     ambient, chain = case.tube.outside.ambient, unknowns.chains.get(firing.run.name)
     gas = GasSide(
         basis, basis if law != "none" else np.zeros((z.size, 0)), share, ambient, firing.burn,
-        firing.pressure_time, np.log(firing.pressure / campaign.reference_pressure),
+        firing.pressure.t, np.log(firing.pressure.p / campaign.reference_pressure),
         PURGE_KNOTS, law, unknowns.t_ref[blend.name],
         history=None if chain is None else chain.history(z, basis),
     )
@@ -344,16 +348,18 @@ def run_rows(
     the residuals at ``x`` first, those of ``weights`` being the last known; ``spread spread^T``
     is the covariance of the unknowns, if known.
     """
-    model = readings(run, x, wall, slope, derivatives=True)
+    shared = None
+    if drift is not None and run.pressure_error.any():
+        model, shared = _with_pressure_error(run, x, wall, slope)
+    else:
+        model = readings(run, x, wall, slope, derivatives=True)
     assert model.dT_dx is not None
     residuals = tuple(T - t.T for T, t in zip(model.T, run.traces, strict=True))
     if drift is not None:
         moved = None if spread is None else tuple(J @ spread for J in model.dT_dx)
-        weights = learnt(run.traces, residuals, weights, drift, moved)
-    blocks = []
-    for r, J, trace, w in zip(residuals, model.dT_dx, run.traces, weights, strict=True):
-        blocks.append(w.apply(trace, np.column_stack((J, r))))
-    stacked = np.vstack(blocks)
+        weights = learnt(run.traces, residuals, weights, drift, moved, shared)
+    stacked = whitened(run.traces, weights, [
+        np.column_stack((J, r)) for r, J in zip(residuals, model.dT_dx, strict=True)])
     columns = np.flatnonzero(np.abs(stacked[:, :-1]).sum(axis=0))
     kept = stacked[:, [*columns, -1]]
     triangle = np.asarray(np.linalg.qr(kept, mode="r"))
@@ -361,3 +367,26 @@ def run_rows(
         padding = np.zeros((kept.shape[1] - triangle.shape[0], kept.shape[1]))
         triangle = np.vstack((triangle, padding))
     return RunRows(columns, triangle, residuals, weights, model.work)
+
+
+def _with_pressure_error(
+    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None
+) -> tuple[Readings, tuple[Array, ...]]:
+    """Return the readings, and what one standard deviation of each pressure does to them [K].
+
+    The noise of the tap is one of the heating, which all thermocouples of the firing share. It is
+    no unknown of the fit: it goes into the covariance of the readings.
+    """
+    old, k = run.map, run.pressure_error.size
+    n_p, n_x = old.matrix.shape
+    template = replace(old.parameters, pressure_error=np.zeros(k))
+    where = np.arange(n_p + k)
+    place = np.setdiff1d(where, where[template.slots()["pressure_error"]])
+    constant, matrix = np.zeros(n_p + k), np.zeros((n_p + k, n_x + k))
+    constant[place], matrix[place, :n_x] = old.constant, old.matrix
+    matrix[template.slots()["pressure_error"], n_x:] = np.eye(k)
+    wider = replace(run, map=RunMap(template, constant, matrix, old.offset, old.offset_fixed))
+    found = readings(wider, np.append(x, np.zeros(k)), wall, slope, derivatives=True)
+    assert found.dT_dx is not None
+    model = replace(found, dT_dx=tuple(J[:, :n_x] for J in found.dT_dx))
+    return model, tuple(J[:, n_x:] * run.pressure_error for J in found.dT_dx)

@@ -29,7 +29,7 @@ from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import QUANTILE
 from wallsim.estimate.run_map import RunMap
 from wallsim.estimate.run_model import RunModel, readings
-from wallsim.estimate.weights import Weights, settled
+from wallsim.estimate.weights import Weights, settled, whitened
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import LONGEST_SHEDDING, Schedule
@@ -210,10 +210,13 @@ def evidence(trial: Trial, x: Array, wall: Wall, slope: WallSlope | None) -> Evi
     k, n_x = trial.times.size, x.size
     model = readings(trial.run, np.concatenate((x, np.zeros(k))), wall, slope, derivatives=True)
     assert model.dT_dx is not None
+    traces = trial.run.traces
+    white = whitened(traces, trial.weights, [
+        np.column_stack((dT, T - trace.T))
+        for T, dT, trace in zip(model.T, model.dT_dx, traces, strict=True)])
     sums = []
-    for T, dT, trace, w in zip(model.T, model.dT_dx, trial.run.traces, trial.weights, strict=True):
-        white = w.apply(trace, np.column_stack((dT, T - trace.T)))
-        J, A, r = white[:, :n_x], white[:, n_x:-1], white[:, -1]
+    for each in np.split(white, np.cumsum([trace.t.size for trace in traces])[:-1]):
+        J, A, r = each[:, :n_x], each[:, n_x:-1], each[:, -1]
         sums.append(((A**2).sum(axis=0), A.T @ J, A.T @ r, J.T @ J, J.T @ r))
     AA, *others = (np.array(each) for each in zip(*sums, strict=True))
     return Evidence(trial.times, AA.sum(axis=0), *others)
@@ -327,7 +330,7 @@ def _marched(
 
 def _pressure_step(firing: Firing, moment: float) -> bool:
     """Return whether the pressure changes about ``moment`` [s]."""
-    p = np.interp([moment - 1.0, moment + 1.0], firing.pressure_time, firing.pressure)
+    p = np.interp([moment - 1.0, moment + 1.0], firing.pressure.t, firing.pressure.p)
     return bool(abs(np.log(p[1] / p[0])) > STEP_OF_PRESSURE)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,17 +38,20 @@ class Weights:
         Offset and drift of the reading, each times its standard deviation [K].
     together : Together
         How far the residuals of the firing's traces go together; they count by so much less.
+    shared : Array, shape (n, k), or None
+        What the firing's traces share, terms of unit-normal size [K].
     """
 
     noise: Noise
     robust: Array
     nuisance: Array
     together: Together = INDEPENDENT
+    shared: Array | None = None
 
     @classmethod
     def of(
         cls, trace: Trace, noise: Noise, drift: float, residuals: Array | None,
-        firing: Together = INDEPENDENT,
+        firing: Together = INDEPENDENT, shared: Array | None = None,
     ) -> Weights:
         """Return the weights of ``trace``; robust where its last ``residuals`` are known.
 
@@ -61,10 +65,10 @@ class Weights:
         if residuals is not None:
             white = noise.whiten(trace.index, residuals)
             robust = huber_weights(without_nuisance(noise.whiten(trace.index, terms), white))
-        return cls(noise, robust, terms, firing)
+        return cls(noise, robust, terms, firing, shared)
 
     def apply(self, trace: Trace, rows: Array) -> Array:
-        """Return ``rows`` (n, ...) of the trace whitened and weighted."""
+        """Return ``rows`` (n, ...) of the trace whitened and weighted, what it shares left in."""
         return np.asarray(self.whitened(trace, rows) / np.sqrt(self.together.factor))
 
     def whitened(self, trace: Trace, rows: Array) -> Array:
@@ -72,6 +76,21 @@ class Weights:
         white = self.robust[:, None] * self.noise.whiten(trace.index, rows)
         terms = self.robust[:, None] * self.noise.whiten(trace.index, self.nuisance)
         return without_nuisance(terms, white)
+
+
+def whitened(
+    traces: Sequence[Trace], weights: Sequence[Weights], rows: Sequence[Array]
+) -> Array:
+    """Return the ``rows`` (n, m) of a firing's traces whitened and weighted, one below another.
+
+    What the traces share is taken into their covariance.
+    """
+    m = rows[0].shape[1]
+    stacked = np.vstack([
+        w.apply(t, each if w.shared is None else np.column_stack((each, w.shared)))
+        for t, w, each in zip(traces, weights, rows, strict=True)])
+    terms = stacked[:, m:]
+    return without_nuisance(terms, stacked[:, :m]) if terms.size else stacked
 
 
 def nuisance_terms(trace: Trace, noise: Noise, drift: float) -> Array:
@@ -107,6 +126,7 @@ def assumed(traces: tuple[Trace, ...], drift: float) -> tuple[Weights, ...]:
 def learnt(
     traces: tuple[Trace, ...], residuals: tuple[Array, ...], last: tuple[Weights, ...],
     drift: float, moved: tuple[Array, ...] | None = None,
+    shared: tuple[Array, ...] | None = None,
 ) -> tuple[Weights, ...]:
     """Return the residual model of each trace of a firing, from its residuals [K].
 
@@ -115,16 +135,30 @@ def learnt(
     moved : tuple of Array, shape (n, k), or None
         Covariance of each trace's readings by that of the unknowns is ``moved moved^T`` [K]; None
         if it is not known yet.
+    shared : tuple of Array, shape (n, k), or None
+        What the traces share, terms of unit-normal size [K].
     """
-    left = [
-        settled(t, r, w.nuisance) for t, r, w in zip(traces, residuals, last, strict=True)
-    ]
+    own = residuals if shared is None else _without_shared(traces, residuals, last, shared)
+    left = [settled(t, r, w.nuisance) for t, r, w in zip(traces, own, last, strict=True)]
     taken = None if moved is None else [
         _taken(t, m, w) for t, m, w in zip(traces, moved, last, strict=True)
     ]
     noises = estimate([t.index for t in traces], left, floor=NOISE_FLOOR, taken=taken)
     firing = together([t.index for t in traces], left, noises)
     return tuple(
-        Weights.of(t, noise, drift, r, firing)
-        for t, noise, r in zip(traces, noises, residuals, strict=True)
+        Weights.of(t, noise, drift, r, firing, s)
+        for t, noise, r, s in zip(traces, noises, own, shared or (None,) * len(traces), strict=True)
     )
+
+
+def _without_shared(
+    traces: tuple[Trace, ...], residuals: tuple[Array, ...], last: tuple[Weights, ...],
+    shared: tuple[Array, ...],
+) -> tuple[Array, ...]:
+    """Return the residuals less what the traces most likely share."""
+    k = shared[0].shape[1]
+    white = np.vstack([w.apply(t, np.column_stack((s, r))) for t, w, s, r in zip(
+        traces, last, shared, residuals, strict=True)])
+    terms, r = white[:, :k], white[:, k]
+    size = np.linalg.solve(np.eye(k) + terms.T @ terms, terms.T @ r)
+    return tuple(r - s @ size for r, s in zip(residuals, shared, strict=True))

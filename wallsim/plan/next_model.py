@@ -32,7 +32,7 @@ from wallsim.estimate.readouts import AlongTube, Readout, log_mean, points_along
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings, run_rows
 from wallsim.estimate.unknowns import RESISTANCE_VARIATION, Unknowns, smooth_basis
-from wallsim.estimate.weights import Weights, assumed
+from wallsim.estimate.weights import Weights, assumed, whitened
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.next_bore import Document, Limit, hottest
 from wallsim.plan.next_file import NextQuestion
@@ -301,8 +301,7 @@ def _information(
     except (TableRangeError, ConvergenceError) as error:
         return str(error)
     assert model.dT_dx is not None
-    white = np.vstack([w.apply(t, J @ root) for w, t, J in zip(
-        weights, run.traces, model.dT_dx, strict=True)])
+    white = whitened(run.traces, weights, [J @ root for J in model.dT_dx])
     total = white.T @ white
     total[own, own] += 1.0
     return without(total, own.tolist()), bore

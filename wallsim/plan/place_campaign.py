@@ -14,6 +14,7 @@ from wallsim.case.model import Case, Run, Sensor
 from wallsim.errors import InputError
 from wallsim.estimate.unknowns import CURVATURE, EXPONENT
 from wallsim.logs.model import Events, Log
+from wallsim.logs.pressure_history import PressureHistory
 from wallsim.plan.place_file import Plan, PlannedRun, Thermocouple
 from wallsim.regression.noise import Autoregression, Noise
 from wallsim.units import Quantity
@@ -181,6 +182,6 @@ def _firing(plan: Plan, case: Case, r: PlannedRun, run: Run) -> Firing:
     log = Log(run.log, "", np.array([-plan.before, end]), {}, (), 0)
     return Firing(
         run, case.blends[r.blend], log, Events(0.0, r.burn, r.pressure), {}, r.burn, end,
-        np.array([0.0]), np.array([ambient]), np.array([0.0, r.burn]), np.full(2, r.pressure),
+        np.array([0.0]), np.array([ambient]), PressureHistory.steady(r.pressure, r.burn),
         np.array([[0.0, 1.0]]), block, traces,
     )

@@ -264,7 +264,7 @@ def survival(
 ) -> dict[str, Any]:
     """Return how the limit load stands to the gas pressure while burning."""
     firing, grid, burning = task.firing, Grid.of(ensemble.wall), followed.track
-    tap = np.interp(burning.t, firing.pressure_time, firing.pressure)
+    tap = np.interp(burning.t, firing.pressure.t, firing.pressure.p)
     over = np.array([firing.local_pressure(grid.z, p) for p in tap])
     over = np.maximum(over - task.campaign.case.pressure.barometer, LEAST_PRESSURE)
     found, hoop = margins(grid, burning, over, solid), stresses(grid, burning, solid)

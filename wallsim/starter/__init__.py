@@ -15,6 +15,7 @@ from wallsim.case.model import Case, Run
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.logs.model import Events, Log
+from wallsim.logs.pressure_history import PressureHistory
 
 Array = NDArray[np.float64]
 
@@ -71,8 +72,8 @@ def _firing(case: Case, run: Run, clock: _Clock) -> Firing:
     log = Log(run.log, hashlib.sha256(b"").hexdigest(), clock.t, {}, (), 0)
     return Firing(
         run, case.blends[run.blend], log, Events(0.0, BURN, PRESSURE), {}, BURN,
-        float(clock.t[-1]), np.array([0.0]), np.array([ambient]), np.array([0.0, BURN]),
-        np.full(2, PRESSURE), np.array([[0.0, 1.0]]), 1.0 / RATE, traces,
+        float(clock.t[-1]), np.array([0.0]), np.array([ambient]),
+        PressureHistory.steady(PRESSURE, BURN), np.array([[0.0, 1.0]]), 1.0 / RATE, traces,
     )
 
 

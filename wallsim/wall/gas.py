@@ -70,6 +70,8 @@ class WallParameters:
         Log odds of the fractions of a deposit that were retained or lost [-].
     shed_time : Array, shape (n_shed,)
         Moments at which deposit came off, from ignition of their firing [s].
+    pressure_error : Array, shape (n_p,)
+        Of the log of the pressure at the times it is given, zeros; empty if not asked for [-].
     trial_loss : Array, shape (n_trial,)
         Shares lost at the trial times of a `DepositHistory`, zeros [-].
     """
@@ -94,6 +96,7 @@ class WallParameters:
     growth_shape_under: Array = field(default_factory=_none)
     log_odds: Array = field(default_factory=_none)
     shed_time: Array = field(default_factory=_none)
+    pressure_error: Array = field(default_factory=_none)
     trial_loss: Array = field(default_factory=_none)
 
     def slots(self) -> dict[str, slice]:
@@ -183,12 +186,7 @@ class GasSide:
 
     def purge_weights(self, t: float) -> Array:
         """Return the weights of the purge's knots at ``t`` [s] from ignition."""
-        after, knots = t - self.burn, self.purge_time
-        i = min(max(int(np.searchsorted(knots, after, side="right")) - 1, 0), knots.size - 2)
-        share = min(max((after - knots[i]) / (knots[i + 1] - knots[i]), 0.0), 1.0)
-        out = np.zeros(knots.size)
-        out[i], out[i + 1] = 1.0 - share, share
-        return out
+        return _between(self.purge_time, t - self.burn)
 
     def growth(self, t: float, growth_shape: Array) -> tuple[float, Array]:
         """Return the growth at ``t`` and its derivatives to ``growth_shape``."""
@@ -272,6 +270,9 @@ class GasSideAt:
         if burning:
             out[:, slots["log_h"]] = of_log_h[:, None] * side.coefficient_basis
             out[:, slots["pressure_exponent"].start] = of_log_h * side.log_pressure_at(t)
+            if p.pressure_error.size:
+                weights = p.pressure_exponent * _between(side.pressure_time, t)
+                out[:, slots["pressure_error"]] = of_log_h[:, None] * weights
             late = np.exp(-t / self.ramp)
             rise = e.U * self.rise
             out[:, slots["log_rise"].start] = rise * (1.0 - late)
@@ -286,3 +287,12 @@ class GasSideAt:
         elif side.history is not None:
             out += of_R[:, None] * side.history.resistance(min(t, side.burn), p)[1]
         return out
+
+
+def _between(knots: Array, at: float) -> Array:
+    """Return the weights of a line through values at ``knots``, flat beyond the ends."""
+    i = min(max(int(np.searchsorted(knots, at, side="right")) - 1, 0), knots.size - 2)
+    share = min(max((at - knots[i]) / (knots[i + 1] - knots[i]), 0.0), 1.0)
+    out = np.zeros(knots.size)
+    out[i], out[i + 1] = 1.0 - share, share
+    return out

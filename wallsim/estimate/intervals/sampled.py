@@ -16,7 +16,7 @@ from wallsim.estimate.intervals.wanted import PEAK, Optimum, Wanted
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import COVERAGE
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
-from wallsim.estimate.weights import Weights
+from wallsim.estimate.weights import Weights, whitened
 from wallsim.regression.sample import WALKERS, Sample, sample
 from wallsim.wall.operators import Wall
 
@@ -93,6 +93,6 @@ def _marched(
         peak, _ = hottest_bore(run, x, wall)
     except (TableRangeError, ConvergenceError, ValueError):
         return np.inf, np.nan
-    white = [w.apply(t, (T - t.T)[:, None])[:, 0]
-             for T, t, w in zip(model.T, run.traces, weights, strict=True)]
-    return float(sum(r @ r for r in white)), peak
+    r = whitened(run.traces, weights, [
+        (T - t.T)[:, None] for T, t in zip(model.T, run.traces, strict=True)])[:, 0]
+    return float(r @ r), peak
