@@ -66,8 +66,8 @@ def _standard_error(found: Array, where: NDArray[np.intp], count: NDArray[np.int
     """Return the standard error of each bin's mean, of a scatter alike in all, serial or not.
 
     What changes from bin to bin is no noise: the variance is that about the line through the
-    bins' middles, and samples that follow each other count for fewer (Bayley & Hammersley 1946, J. R.
-    Stat. Soc. Suppl. 8, 184); with fewer than three a bin it is that of their differences.
+    bins' middles, and samples that follow each other count for fewer (Bayley & Hammersley 1946,
+    J. R. Stat. Soc. Suppl. 8, 184); with fewer than three a bin it is that of their differences.
     """
     if count.mean() < 3.0:
         return np.sqrt(0.5 * np.mean(np.diff(found) ** 2) / count)
