@@ -26,6 +26,7 @@ from wallsim.output import result_folder
 from wallsim.plan import place_document
 from wallsim.plan.place_file import Plan
 from wallsim.plan.place_limit import passed
+from wallsim.plan.whatif_file import WhatIf
 from wallsim.workers import processes
 
 
@@ -209,7 +210,7 @@ def fit(
 
 
 def predict(
-    case: Case,
+    case: Case | Plan,
     fitted: Path | str | None = None,
     executor: Executor | None = None,
     *,
@@ -221,8 +222,9 @@ def predict(
 
     Parameters
     ----------
-    case : Case
-        Its logs give burn, pressure and first wall temperature of each firing.
+    case : Case or Plan
+        Logs of a case give burn, pressure and first wall temperature of each firing; a plan states
+        them.
     fitted : Path or None
         Result folder of a fit to start from; None for the values stated in the case.
     executor : Executor or None
@@ -240,18 +242,20 @@ def predict(
         If a log or the folder cannot be used, or there is no such run.
     """
     from wallsim.plan.draws import knowledge
+    from wallsim.plan.planned import campaign_of
     from wallsim.plan.predict import predict_runs
 
-    campaign = load_campaign(case)
+    campaign = campaign_of(case) if isinstance(case, Plan) else load_campaign(case)
     known = knowledge(campaign, fitted)
     with nullcontext(executor) if executor else processes() as pool:
         document, frames = predict_runs(campaign, known, pool, draws=draws, factor=factor,
                                         only=runs)
-    return Forecast(document, frames, _inputs(case, fitted))
+    files = case.case if isinstance(case, Plan) else case
+    return Forecast(document, frames, _inputs(files, fitted))
 
 
 def whatif(
-    case: Case | Path | str,
+    case: Case | WhatIf | Path | str,
     fitted: Path | str | None = None,
     executor: Executor | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -260,8 +264,8 @@ def whatif(
 
     Parameters
     ----------
-    case : Path, str, Case
-        A what-if file or its folder; a case asks for one firing of each blend as in the campaign.
+    case : Path, str, Case, WhatIf
+        A what-if file or its folder; a case or a plan asks for one firing of each blend as there.
     fitted, executor
         As in `predict`.
     progress : callable or None
@@ -273,19 +277,20 @@ def whatif(
         If the file, a log or the folder cannot be used.
     """
     from wallsim.plan.draws import knowledge
+    from wallsim.plan.planned import campaign_of
     from wallsim.plan.whatif import answer
     from wallsim.plan.whatif_file import load_question
 
     question = load_question(case)
-    campaign = load_campaign(question.case)
+    campaign = campaign_of(question.plan) if question.plan else load_campaign(question.case)
     known = knowledge(campaign, fitted)
     with nullcontext(executor) if executor else processes() as pool:
         document, frame = answer(question, campaign, known, pool, progress)
-    inputs = (question.path, *_inputs(question.case, fitted))
+    inputs = (question.path, *_inputs(question, fitted))
     return Forecast(document, {"firings": frame}, inputs)
 
 
-def _inputs(case: Case, fitted: Path | str | None) -> tuple[Path, ...]:
+def _inputs(case: Case | WhatIf, fitted: Path | str | None) -> tuple[Path, ...]:
     folder = () if fitted is None else (Path(fitted),)
     return (*folder, *case.files)
 

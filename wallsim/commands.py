@@ -138,7 +138,8 @@ def _many(n: int, what: str) -> str:
 
 @app.command(epilog="Example: wallsim predict cases/lance --from results/lance --out predicted")
 def predict(
-    case: CaseFile,
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="Case file or plan, or the folder "
+                                         "with its case.toml.")],
     out: Out,
     fitted: From = None,
     run: Annotated[list[str] | None, typer.Option("--run", metavar="NAME", help="This firing "
@@ -151,16 +152,18 @@ def predict(
 ) -> None:
     """March the firings from stated or fitted values, without fitting: temperatures, survival."""
     from wallsim.output import result_folder
+    from wallsim.plan.planned import plan_at
 
-    loaded = _load(case)
+    plan = plan_at(case)
+    asked, loaded = (plan, plan.case) if plan else 2 * (_load(case),)
     inputs = (*loaded.files, *([fitted] if fitted else []))
     with result_folder(out, force=force, keep=inputs) as beside:
         from wallsim.api import predict as march
         from wallsim.progress import shown
 
         with shown(_console(stderr=True), quiet=quiet) as tell:
-            tell(f"marching {_many(len(run or loaded.runs), 'firing')}")
-            result = march(loaded, fitted, runs=tuple(run or ()), factor=factor)
+            tell(f"marching {_many(len(run or asked.runs), 'firing')}")
+            result = march(asked, fitted, runs=tuple(run or ()), factor=factor)
         result.write(beside)
     if not quiet or json:
         from wallsim.report.forecast import prediction_rows
@@ -172,7 +175,7 @@ def predict(
 @app.command(epilog="Example: wallsim whatif cases/thicker_tube --from results/lance --out thicker")
 def whatif(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="What-if file, or the folder with "
-                                         "its whatif.toml; a case asks for no change.")],
+                                         "its whatif.toml; a case or a plan asks for no change.")],
     out: Out,
     fitted: From = None,
     cluster: Annotated[str | None, typer.Option("--cluster", metavar="tcp://HOST:PORT", help=
@@ -187,7 +190,7 @@ def whatif(
     from wallsim.plan.whatif_file import load_question
 
     question = load_question(case)
-    inputs = (question.path, *question.case.files, *([fitted] if fitted else []))
+    inputs = (question.path, *question.files, *([fitted] if fitted else []))
     with result_folder(out, force=force, keep=inputs) as beside:
         result = _run_whatif(question, fitted, cluster, quiet)
         result.write(beside)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import re
+import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ CASE, PLAN, WHAT_IF, NEXT, METAL = (
 
 TAKES = {
     CASE: "wallsim fit, check, predict and whatif take it",
-    PLAN: "wallsim place takes it",
+    PLAN: "wallsim place, predict and whatif take it",
     WHAT_IF: "wallsim whatif takes it",
     NEXT: "wallsim next takes it",
     METAL: "tube.material of a case file names it",
@@ -119,3 +120,13 @@ def beside(path: Path) -> str:
     held = [f"{name}, a {what}" for name, what in _NAMES.items()
             if name != path.name and (path.parent / name).is_file()]
     return f"its folder holds {'; and '.join(held)}" if held else ""
+
+
+def kind_at(path: Path) -> str:
+    """Return which kind of file lies at a path, a case where nothing tells."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return CASE
+    found = other_kind(data, CASE)
+    return CASE if found is None else found[1]

@@ -22,8 +22,11 @@ from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError, InputError
 from wallsim.file_kinds import WHAT_IF, beside
 from wallsim.materials import load_solid
+from wallsim.plan.place_file import Plan
+from wallsim.plan.planned import case_of, plan_at
 from wallsim.plan.slips import unusual_in
 from wallsim.source import Fault, Source, advice
+from wallsim.toml_lines import KeyPath
 from wallsim.units import Quantity
 
 MOST = 20000
@@ -91,6 +94,8 @@ class WhatIf:
         Whether the deposit could still be measured is wanted too.
     slips : tuple of str
         Located lines, one for each number that looks like a slip of units.
+    plan : Plan or None
+        Where it starts from a campaign not fired yet.
     """
 
     path: Path
@@ -103,14 +108,20 @@ class WhatIf:
     draws: int = 20
     measurable: bool = False
     slips: tuple[str, ...] = ()
+    plan: Plan | None = None
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Case file, mesh and logs; of a plan its file."""
+        return (self.plan.case if self.plan else self.case).files
 
     @classmethod
-    def of(cls, case: Case) -> WhatIf:
+    def of(cls, case: Case, plan: Plan | None = None) -> WhatIf:
         """Return the what-if without changes: a firing of each blend as in the campaign."""
         used = tuple(dict.fromkeys(run.blend for run in case.runs))
         changes = tuple(Change(blend=blend) for blend in used)
         return cls(case.path, case.title, case, changes, {"blend": used},
-                   case.fit.limit_temperature)
+                   case.fit.limit_temperature, plan=plan)
 
 
 def _one_or_range(one: Any) -> Any:
@@ -211,7 +222,7 @@ class WhatIfKeys(Table):
 
 
 def load_whatif(path: Path | str) -> WhatIf:
-    """Return the what-if at ``path``; a case file is the what-if without changes.
+    """Return the what-if at ``path``; a case file or a plan is the what-if without changes.
 
     Raises
     ------
@@ -219,11 +230,13 @@ def load_whatif(path: Path | str) -> WhatIf:
         With every fault of the file, ``file:line: key: what is wrong (got X); what to do``.
     """
     path = Path(path)
+    if (plan := plan_at(path)) is not None:
+        return WhatIf.of(case_of(plan), plan)
     source = Source.of(path, WHAT_IF)
     if "tube" in source.data and "case" not in source.data:
         return WhatIf.of(load_case(path))
     keys, faults, stood_in = read_keys(source, WhatIfKeys)
-    case = named_case(keys.case, source, faults, stood_in)
+    case, plan = _named(keys, source, faults, stood_in)
     faults += sound(_faults(keys, source, case), stood_in)
     if faults:
         raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
@@ -236,7 +249,20 @@ def load_whatif(path: Path | str) -> WhatIf:
     limit = keys.limit.value if keys.limit else case.fit.limit_temperature
     return WhatIf(path, keys.title or path.absolute().parent.name, case, changes, varied, limit,
                   keys.factor.value, keys.draws, keys.measurable,
-                  unusual_in(source, dict([*_tables(keys), (("vary",), keys.vary)])))
+                  unusual_in(source, dict([*_tables(keys), (("vary",), keys.vary)])), plan)
+
+
+def _named(
+    keys: WhatIfKeys, source: Source, faults: list[Fault], stood_in: set[KeyPath]
+) -> tuple[Case, Plan | None]:
+    """Return the case that the what-if names, and the plan if it is one."""
+    try:
+        plan = None if ("case",) in stood_in else plan_at(source.path.parent / keys.case)
+    except CaseError as error:
+        raise CaseError([*(fault.text for fault in faults), *error.faults]) from error
+    if plan is not None:
+        return case_of(plan), plan
+    return named_case(keys.case, source, faults, stood_in), None
 
 
 def load_question(path: Path | str | Case | WhatIf) -> WhatIf:
