@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from scipy.signal import lfilter
 
 from wallsim.logs.pressure_history import PressureHistory
 
@@ -15,26 +14,25 @@ def burning(rate, noise):
     return t, np.where(plateau, LEVEL * (1.0 + noise(t.size)), 1e5)
 
 
-@pytest.mark.parametrize(("memory", "rate"), [(0.0, 20.0), (0.7, 20.0), (0.0, 1.0)])
-def test_the_error_of_a_mean_is_what_it_scatters_by(memory, rate):
+@pytest.mark.parametrize("rate", [20.0, 1.0])
+def test_the_error_of_a_mean_is_what_it_scatters_by(rate):
     rng = np.random.default_rng(4)
 
     def noise(n):
-        kicks = NOISE * np.sqrt(1.0 - memory**2) * rng.standard_normal(n)
-        return lfilter([1.0], [1.0, -memory], kicks)
+        return NOISE * rng.standard_normal(n)
 
     found = [PressureHistory.of(*burning(rate, noise), LEVEL, BURN) for _ in range(300)]
     scatter = np.std([np.log(h.p[4] / np.mean(h.p)) for h in found]) / np.sqrt(0.9)
     told = np.sqrt(np.mean([h.error[4] ** 2 for h in found]))
-    # a lag learnt from 200 samples
-    assert told == pytest.approx(scatter, rel=0.2)
+    assert told == pytest.approx(scatter, rel=0.1)
 
 
 def test_a_pressure_that_changes_without_noise_is_known():
     t, p = burning(50.0, np.zeros)
-    ramp = PressureHistory.of(t, np.where(p > 2e5, p * (1.0 + 0.01 * t), p), LEVEL, BURN)
-    assert ramp.error.max() < 1e-4
-    assert np.ptp(ramp.p) / LEVEL == pytest.approx(0.085, abs=0.01)
+    wanders = p * (1.0 + 0.01 * t + 0.02 * np.sin(2.0 * np.pi * t / 0.8))
+    history = PressureHistory.of(t, np.where(p > 2e5, wanders, p), LEVEL, BURN)
+    assert history.error.max() < 5e-4
+    assert np.ptp(history.p) / LEVEL == pytest.approx(0.085, abs=0.01)
 
 
 def test_a_short_or_planned_burn_is_steady():

@@ -13,7 +13,6 @@ Array = NDArray[np.float64]
 
 BIN = 1.0
 EDGE = 0.15
-MOST_MEMORY = 0.9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,7 +24,7 @@ class PressureHistory:
     t, p : Array, shape (n,)
         Middle of each bin from ignition [s], and its mean [Pa].
     error : Array, shape (n,)
-        Standard error of each mean by the scatter of its samples, relative [-].
+        Standard error of each mean by the noise of its samples, relative [-].
     """
 
     t: Array
@@ -58,25 +57,7 @@ class PressureHistory:
         edges = np.linspace(EDGE, burn - EDGE, max(3, int(burn / BIN) + 1))
         _, where, count = np.unique(np.digitize(at, edges), return_inverse=True, return_counts=True)
         mean = np.bincount(where, found) / count
-        error = _standard_error(found, where, count) / np.abs(mean)
+        # What changes from sample to sample is noise of the tap, what is slower the pressure's own.
+        noise = np.sqrt(0.5 * np.mean(np.diff(found) ** 2))
+        error = noise / np.sqrt(count) / np.abs(mean)
         return cls(np.bincount(where, at) / count, mean * level / np.median(found), error)
-
-
-def _standard_error(found: Array, where: NDArray[np.intp], count: NDArray[np.intp]) -> Array:
-    """Return the standard error of each bin's mean, of a scatter alike in all, serial or not.
-
-    What changes from bin to bin is no noise: the variance is that about the line through the
-    bins' middles, and samples that follow each other count for fewer (Bayley & Hammersley 1946,
-    J. R. Stat. Soc. Suppl. 8, 184); with fewer than three a bin it is that of their differences.
-    """
-    if count.mean() < 3.0:
-        return np.sqrt(0.5 * np.mean(np.diff(found) ** 2) / count)
-    order = np.arange(found.size, dtype=float)
-    middle, level = (
-        np.concatenate(([2.0 * m[0] - m[1]], m, [2.0 * m[-1] - m[-2]]))
-        for m in (np.bincount(where, each) / count for each in (order, found)))
-    off = found - np.interp(order, middle, level)
-    lag = float(np.clip(off[1:] @ off[:-1] / max(off @ off, 1e-300), 0.0, MOST_MEMORY))
-    freedom = max(found.size - count.size, 1)
-    variance = off @ off / freedom * (1.0 + lag) / (1.0 - lag)
-    return np.asarray(np.sqrt(variance / count), dtype=np.float64)
