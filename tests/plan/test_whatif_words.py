@@ -106,6 +106,10 @@ def test_a_deposit_that_grows_longer_than_logged_and_a_burn_too_long_are_warned_
     assert any("beyond the longest burn logged (12.0 s), where no log tells it; the law stated is "
                "taken to go on, and the interval holds no doubt of it: long." in text
                for text in warned)
+    planned = said(firing("long", time(80.0, 78.0, 82.0), burn_s=75.0, longest_burn_logged_s=12.0,
+                          growth="linear"), planned=True)
+    assert any("beyond the longest burn planned (12.0 s), for which R is stated; " in text
+               for _, text in planned)
     assert any("the interval widens by what the logs leave open" in text and level == "note"
                and text.endswith(": open.") for level, text in lines)
     assert any(text == "Beyond the range of validity, burns of up to 60 s: long."

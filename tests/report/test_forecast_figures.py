@@ -93,6 +93,16 @@ def test_a_sweep_and_bars_mark_a_value_that_is_only_known_to_be_more():
     assert [d.stem for d in draw_whatif(doc)] == ["bore", "outside", "margin"]
 
 
+def test_a_firing_made_once_stands_at_every_pause():
+    doc = document([[90.0], [91.0], [92.0]])
+    doc["varied"] = {"firings": [1, 3], "pause": [20.0, 120.0]}
+    once, short, long = doc["firings"]
+    once["changes"] = {"firings": 1}
+    short["changes"], long["changes"] = ({"firings": 3, "pause": p} for p in (20.0, 120.0))
+    assert [d.stem for d in draw_whatif(doc)] == ["map_bore", "map_outside", "map_margin"]
+    assert "pause" not in once["changes"]
+
+
 @pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (700.0, 700.0), (3.2, 1187.0)])
 def test_even_levels_hold_all_values(low, high):
     levels = _even(np.array([low, high]))

@@ -141,11 +141,9 @@ def _labels(firings: list[Document]) -> str:
 
 def _stays(firings: list[Document]) -> str:
     """Return what firings stay within, in words."""
-    limits = dict.fromkeys(next(iter(words.values())) for f in firings
-                           if (words := temperature_limits(f)))
-    words = []
-    if limits:
-        words.append(f"the bore stays below {' or '.join(limits)}")
+    limits = dict.fromkeys(next(iter(each.values())) for f in firings
+                           if (each := temperature_limits(f)))
+    words = [f"the bore stays below {' or '.join(limits)}"] if limits else []
     factors = {f["survival"]["factor"] for f in firings if load_known(f)}
     if factors and all(load_known(f) for f in firings):
         words.append(f"the limit load {'' if words else 'stays '}above "

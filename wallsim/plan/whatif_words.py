@@ -65,8 +65,8 @@ def verdict(document: Document) -> list[dict[str, str]]:
         ("warning", _weak(firings)), ("note", _oxidation(firings)),
         ("note", _without_oxidation(firings)), ("note", _measurable(firings)),
         ("warning", _melting(firings)), ("warning", _beyond(firings)),
-        ("note", _unlogged(firings, open_shape=True)),
-        ("warning", _unlogged(firings, open_shape=False)), ("warning", _too_long(firings)),
+        ("note", _unlogged(document, open_shape=True)),
+        ("warning", _unlogged(document, open_shape=False)), ("warning", _too_long(firings)),
         ("warning", _without_strength(firings)),
     ]
     return [{"level": level, "text": text} for level, text in lines if text]
@@ -184,11 +184,12 @@ def _beyond(firings: list[Document]) -> str:
             '"more than", limit loads "less than" the factor or "not assessed".')
 
 
-def _unlogged(firings: list[Document], *, open_shape: bool) -> str:
-    """Return which firings burn on a deposit longer than any that was logged.
+def _unlogged(document: Document, *, open_shape: bool) -> str:
+    """Return which firings burn on a deposit longer than any that was logged, or planned.
 
     Either those whose shape of growth is open, so that their interval widens, or all others.
     """
+    firings = document["firings"]
     rows = [f for f in firings if f.get("longest_burn_logged_s")
             and (f["growth"] == "general") == open_shape]
     if not rows:
@@ -198,8 +199,10 @@ def _unlogged(firings: list[Document], *, open_shape: bool) -> str:
         "the interval widens by what the logs leave open of the shape of growth, not for deposit "
         "that comes off or growth that speeds up" if open_shape else
         "the law stated is taken to go on, and the interval holds no doubt of it")
-    return (f"R goes on growing beyond the longest burn logged ({logged} s), where no log tells "
-            f"it; {doubt}: {listed([f['label'] for f in rows], len(firings))}.")
+    longest = f"planned ({logged} s), for which R is stated" if document.get("planned") else (
+        f"logged ({logged} s), where no log tells it")
+    return (f"R goes on growing beyond the longest burn {longest}; {doubt}: "
+            f"{listed([f['label'] for f in rows], len(firings))}.")
 
 
 def _too_long(firings: list[Document]) -> str:

@@ -78,6 +78,7 @@ def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawi
     figure = canvas(2.2 + 2.1 * len(groups))
     panels = np.atleast_1d(figure.subplots(len(groups), 1, sharex=True))
     t = frame["time_s"].to_numpy()
+    logged = frame.filter(like=" measured [K]").notna().to_numpy().any()
     for axes, group in zip(panels, groups, strict=True):
         for i, sensor in enumerate(group):
             parts = [frame[f"{sensor} {w} [K]"].to_numpy() for w in ("predicted", "low", "high")]
@@ -93,8 +94,10 @@ def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawi
             axes.axvline(run["ignition_s"] + told["first_s"], color=RED, linewidth=1.1)
         axes.legend(loc="upper left", ncols=2)
     panels[0].set_title(f"{name}: predicted readings")
-    panels[-1].set_xlabel("time on the log's clock [s]" + _leaving(run))
-    caption = "Lines: predicted, with 95 % intervals; circles: some of those logged."
+    clock = "time on the log's clock [s]" if logged else "time from ignition [s]"
+    panels[-1].set_xlabel(clock + _leaving(run))
+    caption = "Lines: predicted, with 95 % intervals" + (
+        "; circles: some of those logged." if logged else ".")
     if told:
         caption += (" Red: from there on draws have left the metal's table, and there is no band; "
                     "dotted lines are the low ends, which still stand.")
@@ -144,6 +147,7 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
 
 def draw_whatif(document: Document) -> list[Drawing]:
     """Return a sweep on one axis as lines, on two as maps, anything else as bars."""
+    document = _at_every_pause(document)
     numeric = [name for name, values in document["varied"].items()
                if name in AXES and len(values) > 1
                and all(name in f["changes"] for f in document["firings"])]
@@ -155,6 +159,15 @@ def draw_whatif(document: Document) -> list[Drawing]:
         if len(numeric) == 1:
             return [d for q in wanted if (d := _sweep(document, numeric[0], q)) is not None]
         return [d for q in wanted if (d := _bars(document, q)) is not None]
+
+
+def _at_every_pause(document: Document) -> Document:
+    """Return the document with firings made once, which have no pause, at each that is varied."""
+    pauses, out = document["varied"].get("pause", ()), []
+    for f in document["firings"]:
+        alone = len(pauses) > 1 and "pause" not in f["changes"]
+        out += [{**f, "changes": {**f["changes"], "pause": p}} for p in pauses] if alone else [f]
+    return {**document, "firings": out}
 
 
 def _quantities(document: Document) -> list[tuple[str, str, float, float]]:
