@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import pytest
 
-from wallsim.plan.place_words import _how_long, _how_many, answers
+from wallsim.plan.place_burn_words import how_long
+from wallsim.plan.place_words import _how_many, answers
 
 
 def station(z, depth=0.0, welded=False):
     return {"z_m": z, "depth_m": depth, "welded_already": welded}
 
 
-def limit(peak, cautious, *, burn=10.0, upper=None):
-    """The part of a document on the bore's limit, of one firing."""
-    run = {"name": "bare", "burn_s": burn, "bore_peak_K": peak, "time_s": 12.0,
-           "time_higher_s": upper or cautious / 0.7, "cautious_s": cautious, "note": ""}
-    return {"temperature_K": 1100.0, "run": "bare", "higher": 1.5, "for_instance": 1.3,
-            "margin": 0.7, "runs": [run], "time_for_instance_s": 9.0,
-            **{k: run[k] for k in ("burn_s", "time_s", "time_higher_s", "note", "cautious_s")}}
+def bore(peak, low=None, cautious=None, *, burn=10.0, high=1400.0):
+    """The row of one firing's bore."""
+    times = {"estimate": 12.0, "low": low, "high": None}
+    return {"name": "bare", "burn_s": burn, "peak_K": {"estimate": peak, "low": 700.0,
+            "high": high}, "limit_time_s": times, "cautious_s": cautious, "note": ""}
+
+
+def limit(peak, cautious, *, low=None, high=1400.0):
+    """The parts of a document on the bore's limit, of one firing."""
+    low = cautious / 0.7 if low is None else low
+    cause = {"what": "gas-side coefficient along the tube", "share": 0.9, "low_without_s": 9.0}
+    return {"bore": [bore(peak, low, cautious, high=high)],
+            "limit": {"temperature_K": 1100.0, "margin": 0.7, "run": "bare", "cause": cause}}
 
 
 def document(**changes):
@@ -26,11 +33,14 @@ def document(**changes):
                  "even_stations": [station(0.02), station(0.05), station(0.08)],
                  "even_stations_fit": True}
     burns = [{"factor": f, "burn_s": 10.0 * f, "half_widths": [0.2 / f, 0.1],
-              "bore_peak_K": 300.0 + 75.0 * 10.0 * f, "note": ""} for f in (0.6, 1.0, 1.25)]
+              "bore_peak_K": 300.0 + 75.0 * 10.0 * f, "note": "", "means": ""}
+             for f in (0.6, 1.0, 1.25)]
     want = {"text": "R of dosed", "unit": "1", "half_width": 0.2, "z_m": None, "between_m": None}
     out = {
         "planned": [{"name": "bare", "burn_s": 10.0}, {"name": "with", "burn_s": 10.0}],
         "goal": None, "slips": [], "bare_added": None, "limit": None, "plain": None,
+        "bore": [bore(1050.0) | {"limit_time_s": None}], "metal_limits": {"steel": {}},
+        "case": {"title": "", "path": "plan.toml"}, "tube_length_m": 0.1,
         "wants": [want, want | {"text": "h", "half_width": 0.1}], "keep_out_m": [[0.0, 0.025]],
         "stations": [station(0.07), station(0.02, welded=True), station(0.05)],
         "against_number": [of_number], "against_burn": burns, "against_repeats": [],
@@ -67,7 +77,7 @@ def test_one_thermocouple_is_singular():
 
 
 def test_a_burn_planned_beyond_the_limit_is_a_problem_and_comes_first():
-    first = answers(document(limit=limit(1120.0, 6.0)))[0]
+    first = answers(document(**limit(1120.0, 6.0)))[0]
     assert first["level"] == "bad"
     assert first["question"] == "Beyond the limit"
     assert "bare (10 s) takes the bore to 847 °C" in first["text"]
@@ -75,39 +85,96 @@ def test_a_burn_planned_beyond_the_limit_is_a_problem_and_comes_first():
 
 
 def test_a_burn_planned_beyond_the_cautious_one_is_a_warning():
-    first = answers(document(limit=limit(1050.0, 6.0)))[0]
+    first = answers(document(**limit(1050.0, 6.0)))[0]
     assert first["level"] == "warning"
     assert "bare (10 s, cautious 6.0 s)" in first["text"]
-    assert "level" not in answers(document(limit=limit(1050.0, 10.5)))[0]
+    assert "level" not in answers(document(**limit(1050.0, 10.5)))[0]
+
+
+def test_without_a_limit_that_is_said_first_with_the_bore_to_be_expected_and_nothing_is_praised():
+    doc = document(metal_limits={"steel": {"oxidation": 1000.0, "solidus": 1700.0}})
+    first = answers(doc)[0]
+    assert (first["level"], first["question"]) == ("warning", "No limit stated")
+    assert "bare (10 s) 777 (427 to 1127) °C." in first["text"]
+    assert "steel states an oxidation limit of 727 °C, passed and a solidus of 1427 °C." \
+        in first["text"]
+    text = said(doc, "How long?")
+    assert text.startswith("6 s gives 33.3 %, with the bore at 477 °C; 12.5 s gives 16 %, with")
+    assert "smallest" not in text
+    assert "is not judged without limit_temperature" in text
+
+
+def test_with_a_limit_each_firing_says_how_hot_it_becomes():
+    text = said(document(**limit(1050.0, 6.0)), "How hot?")
+    assert "bare (10 s) 777 (427 to 1127) °C; limit 827 °C." in text
+    assert "The intervals of bare reach beyond the limit." in text
+    assert "reach beyond" not in said(document(**limit(1050.0, 6.0, high=1090.0)), "How hot?")
+
+
+def test_a_goal_met_only_beyond_the_limit_is_told_as_one_thing():
+    doc = document(goal=0.21, **limit(1120.0, 4.0))
+    doc["against_burn"] = [
+        {"factor": f, "burn_s": 10.0 * f, "half_widths": [0.2 / f, 0.1], "bore_peak_K": T,
+         "note": "", "means": means}
+        for f, T, means in ((0.4, 700.0, "cautious"), (0.9, 1099.0, "limit"), (1.0, 1120.0, ""))]
+    assert "The goal of 21 % is met, but by burns that take the bore beyond its limit." in said(
+        doc, "How sure will it be?")
+    text = said(doc, "How long?")
+    assert "the smallest interval (22.2 %) comes of 9 s, the longest that does, but bare" in text
+    assert "Cautious first burns (4 s) give 50 %." in text
+    assert "The goal of 21 % takes 10 s, with the bore at 847 °C, beyond its limit." in text
+    assert "None of" not in text
+
+
+def test_what_looks_like_a_slip_is_one_answer():
+    doc = document(slips=["plan.toml:4: tube.bore: unusual", "plan.toml:9: run[a].burn: too long"])
+    (text,) = (a["text"] for a in answers(doc) if a["question"] == "Numbers to check")
+    assert text == "Line 4: tube.bore: unusual. Line 9: run[a].burn: too long."
+
+
+def test_repeats_that_do_not_reach_the_goal_say_what_the_most_give():
+    rows = [{"bare": n, "dosed": n, "half_widths": [0.6 / n, 0.1]} for n in (1, 2, 5)]
+    assert said(document(goal=0.1, against_repeats=rows), "How many repeats?") == (
+        "No number of repeats looked at reaches 10 %: the most, 5 bare and 5 dosed, give 12 %.")
+
+
+def test_everything_says_what_it_measures():
+    doc = document()
+    doc["wants"][0] = doc["wants"][0] | {"text": "everything"}
+    assert "geometric mean" in said(doc, "How sure will it be?")
 
 
 def test_the_burn_recommended_stays_below_the_limit_and_says_that_it_is_not_cautious():
-    doc = document(limit=limit(1050.0, 6.5))
-    text = _how_long(doc, doc["wants"][0])
+    doc = document(**limit(1050.0, 6.5))
+    text = how_long(doc, doc["wants"][0])
     assert "the smallest interval (20 %) comes of 10 s, but bare is then longer than its " \
         "cautious first burn of 6.5 s." in text
-    assert "a cautious first burn is 0.7 of that, 6.5 s" in text
+    assert "a cautious first burn is 0.7 of the lower end, 6.5 s" in text
     assert "12.5 s" not in text
 
 
 def test_burns_that_differ_are_named_one_by_one():
-    doc = document(planned=[{"name": "bare", "burn_s": 13.0}, {"name": "with", "burn_s": 10.0}])
-    text = _how_long(doc, doc["wants"][0])
-    assert "comes of burns 1.25 times as long as planned (bare 16.2 s, with 12.5 s)." in text
-    assert "Without limit_temperature in [fit]" in text
+    doc = document(planned=[{"name": "bare", "burn_s": 13.0}, {"name": "with", "burn_s": 10.0}],
+                   **limit(1050.0, 20.0))
+    doc["against_burn"] = doc["against_burn"][:2]
+    text = how_long(doc, doc["wants"][0])
+    assert "comes of bare 13 s, with 10 s." in text
+    assert "times as long" not in text
 
 
-def test_with_h_stated_too_widely_no_burn_is_called_cautious():
-    doc = document(limit=limit(1050.0, None, upper=0.4))
+def test_where_no_burn_is_cautious_it_is_said_what_would_help_to_name_one():
+    doc = document(**limit(1050.0, None, low=0.4))
     assert "no burn can be called cautious" in answers(doc)[0]["text"]
-    text = _how_long(doc, doc["wants"][0])
+    text = how_long(doc, doc["wants"][0])
     assert "no burn can be called cautious" in text
-    assert "state it more narrowly" in text
-    assert "for instance at most 30 % higher" in text
+    assert "reaches 827 °C after 12.0 (more than 0.4) s by all that is stated" in text
+    assert "90 % of what makes the bore uncertain (variance) is: gas-side coefficient" in text
+    assert "the lower end would be 9.0 s" in text
 
 
 def test_a_plan_without_a_bare_firing_is_told_to_add_one_first():
-    doc = document(bare_added={"run": "bare, else as with", "half_width": 0.08})
+    doc = document(bare_added={"run": "bare, else as with", "half_width": 0.08},
+                   **limit(1050.0, 20.0))
     first = answers(doc)[0]
     assert first["level"] == "warning"
     assert "to within 8 % instead of 20 %" in first["text"]
@@ -131,6 +198,8 @@ def test_wells_are_weighed_against_none():
     text = said(doc, "Where?")
     assert "50 mm (2 mm deep)" in text
     assert "As many without wells give 21 %, against 20 %. A well weakens a wall" in text
+    doc["plain"] = 0.20004
+    assert "As many without wells give the same. A well" in said(doc, "Where?")
 
 
 def test_what_else_says_from_which_interval_to_which():
@@ -146,3 +215,5 @@ def test_a_goal_missed_is_a_problem_and_where_a_peak_may_be_is_said():
     assert answer["level"] == "bad"
     assert "is not met" in answer["text"]
     assert "expected at 64 mm and may be anywhere from 30 to 80 mm" in answer["text"]
+    doc["wants"][0]["between_m"] = [0.0, 0.1]
+    assert "may be anywhere along the tube by what is stated" in said(doc, "How sure will it be?")

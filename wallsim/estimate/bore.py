@@ -121,30 +121,6 @@ def peaks_along(
     return wall.faces["bore"].z, peaks
 
 
-def bare_limit_time(run: RunModel, x: Array, wall: Wall, limit: float) -> float | None:
-    """Return when the bore would reach ``limit`` [K] without a deposit, burning on [s].
-
-    None if it stays below for `LONGEST_SURVIVAL`.
-
-    Raises
-    ------
-    TableRangeError, ConvergenceError
-        As `wallsim.wall.march.march`.
-    """
-    n = int(np.argmin(np.abs(run.schedule.t - run.surfaces.gas.burn)))
-    t = run.schedule.t[: n + 1]
-    last = max(LONGEST_SURVIVAL, float(t[-1]))
-    times = np.concatenate((t, np.arange(t[-1], last, LONGEST_BURNING)[1:]))
-    bare = replace(run.surfaces, gas=replace(run.surfaces.gas, burn=last, law="none"))
-    history = march(wall, bare, run.map.at(x), Schedule(times, np.ones(times.size - 1, dtype=bool)),
-                    run.bore, run.start, stop_above=limit)
-    hottest = history.y.max(axis=1)
-    if hottest.max() <= limit:
-        return None
-    i = max(int(np.argmax(hottest > limit)), 1)
-    return float(np.interp(limit, hottest[i - 1 : i + 1], history.t[i - 1 : i + 1]))
-
-
 def _to_shutdown(
     run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, *, derivatives: bool
 ) -> History:

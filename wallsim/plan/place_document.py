@@ -13,15 +13,17 @@ from wallsim.errors import CaseError, ConvergenceError, TableRangeError
 from wallsim.plan import place_limit
 from wallsim.plan import place_study as ask
 from wallsim.plan.place_file import Plan, Want
+from wallsim.plan.place_model import Marched
 from wallsim.plan.place_study import Study
-from wallsim.plan.place_words import answers
+from wallsim.plan.place_words import CAUTION, answers
 from wallsim.plausibility import planned_slips
 
 Document = dict[str, Any]
 Progress = Callable[[str, int, int], None]
 
 SCHEMA = "wallsim.place/1"
-QUESTIONS = ("marching the plan", "where", "how long", "how often", "how fast", "what else")
+QUESTIONS = ("marching the plan", "where", "how hot", "how long", "how often", "how fast",
+             "what else")
 
 
 def build(plan: Plan, executor: Executor, progress: Progress | None = None) -> Document:
@@ -63,18 +65,29 @@ def build(plan: Plan, executor: Executor, progress: Progress | None = None) -> D
     document["bare_added"] = ask.bare_added(study, chosen)
     document["along_tube"] = ask.along_tube(study, chosen)
     told(2)
-    document["against_burn"] = ask.against_burn(study, chosen, executor)
-    document["burn_of"] = ask.first_run(study.plan).name
-    document["limit"] = place_limit.limit(study.marched)
+    document["bore"], document["limit"] = place_limit.bores(_as_chosen(study, chosen))
+    document["metal_limits"] = {
+        solid.name: dict(solid.limits) for solid in plan.case.tube.solids.values()}
     told(3)
-    document["against_repeats"] = ask.against_repeats(study, chosen)
+    document["against_burn"] = ask.against_burn(
+        study, chosen, executor, place_limit.factors(document["bore"]))
+    document["burn_of"] = ask.first_run(study.plan).name
     told(4)
+    document["against_repeats"] = ask.against_repeats(study, chosen)
+    told(5)
     document["against_rate"] = ask.against_rate(study, chosen)
     document["against_lag"] = ask.against_lag(study, chosen, executor)
-    told(5)
+    told(6)
     document["worth"] = ask.worth(study, chosen)
+    document["caution"] = CAUTION
     document["answers"] = answers(document)
     return document
+
+
+def _as_chosen(study: Study, chosen: Sequence[int]) -> Marched:
+    """Return the plan with the thermocouples chosen: h and R vary along the tube between these."""
+    places = dict.fromkeys(sorted(chosen))
+    return Marched.unread(study.plan, [study.marched.candidates[i] for i in places])
 
 
 def unit_of(want: Want) -> str:
@@ -143,9 +156,20 @@ def tables(document: Document) -> dict[str, list[dict[str, Any]]]:
         ],
         "along_tube": [dict(zip(along, row, strict=True)) for row in zip(*along.values(),
                                                                       strict=True)],
+        "bore": [_bore_row(r) for r in document["bore"]],
         "burn": [flat(r, ["burn_s", "bore_peak_K", "note"]) for r in document["against_burn"]],
         "repeats": [flat(r, ["bare", "dosed"]) for r in document["against_repeats"]],
         "rate": [flat(r, ["rate_Hz"]) for r in document["against_rate"]],
         "lag": [flat(r, ["lag_s"]) for r in document["against_lag"]],
         "worth": document["worth"],
+    }
+
+
+def _bore_row(row: dict[str, Any]) -> dict[str, Any]:
+    times = row["limit_time_s"] or {}
+    return {
+        "name": row["name"], "burn_s": row["burn_s"],
+        **{f"peak {end} [K]": row["peak_K"][end] for end in ("estimate", "low", "high")},
+        **{f"bare at limit {end} [s]": times.get(end) for end in ("estimate", "low", "high")},
+        "cautious_s": row["cautious_s"], "note": row["note"],
     }

@@ -1,89 +1,278 @@
 """How hot the bore becomes in the firings planned, and which burn is cautious.
 
-A burn is cautious that ends after `BURN_MARGIN` of the time in which the bare bore would reach the
-limit temperature with h at the upper end of what is stated of it (two standard deviations).
+Draws of everything that is not known beforehand are marched as a prediction marches them. A burn is
+cautious that ends after `BURN_MARGIN` of the lower end of the 95 % interval of when the bare bore
+would reach the limit temperature.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, TableRangeError
-from wallsim.estimate.unknowns import log_sd
+from wallsim.estimate.bore import LONGEST_SURVIVAL, hottest_bore, peaks_along
+from wallsim.estimate.readouts import COVERAGE, Readout
+from wallsim.estimate.run_model import RunModel
+from wallsim.plan.answers import crossing, interval
+from wallsim.plan.directed import directed
+from wallsim.plan.draws import Knowledge
+from wallsim.plan.ensemble import Ensemble
+from wallsim.plan.followed import Followed
+from wallsim.plan.place_campaign import is_bare
+from wallsim.plan.place_file import Plan, PlannedRun
 from wallsim.plan.place_model import Marched
 from wallsim.plausibility import VALID_BURNS
+from wallsim.wall.schedule import Schedule
+
+Array = NDArray[np.float64]
 
 BURN_MARGIN = 0.7
-"""Our own choice, not a standard's."""
+"""Our own choice, not a standard's; for what the model leaves out."""
 
-UPPER_END = 2.0
-FOR_INSTANCE = 1.3
+DRAWS = 33
+"""Of a peak, as many as of a prediction."""
+DRAWS_OF_TIME = 129
+"""Of a time, whose ends are quantiles: the fourth of 128 is the lower one."""
+BELOW_AMBIENT = 20.0
+"""Peaks are log-normal above what lies so far below ambient, as those of a prediction [K]."""
+ON_A_MESH = "a tube on a mesh file is marched at the values stated only"
+OF_DEPOSITS = ("deposit of", "growth law of")
 
 
-def hottest_bore(marched: Marched) -> tuple[str, float]:
+def hottest_of_plan(marched: Marched) -> tuple[str, float]:
     """Return the firing planned whose bore becomes hottest, and how hot [K]."""
-    fired = [r.name for r in marched.plan.runs if r.repeats]
-    peaks = {name: marched.hottest(name) for name in fired}
+    x, wall = marched.unknowns.prior.mean, marched.wall[0]
+    peaks = {r.name: hottest_bore(marched.model(r.name), x, wall)[0]
+             for r in marched.plan.runs if r.repeats}
     run = max(peaks, key=lambda name: peaks[name])
     return run, peaks[run]
 
 
-def limit(marched: Marched) -> dict[str, Any] | None:
-    """Return when the bare bore would reach the limit temperature, and the peak of each firing.
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """A firing and draws of what is not known of it, the values stated first.
 
-    None without a limit temperature. ``run`` is the firing that goes furthest beyond or comes
-    nearest to it; times are of the bare bore at that firing's pressure.
+    Parameters
+    ----------
+    marched : Marched
+    run : RunModel
+    x : Array, shape (m, n_draws)
+    known : Knowledge
+    peaks : Readout
+        Of the bore's nodes [K].
+    """
+
+    marched: Marched
+    run: RunModel
+    x: Array
+    known: Knowledge
+    peaks: Readout
+
+    @classmethod
+    def of(cls, marched: Marched, name: str) -> Drawn:
+        """Return draws whose spread is exact for the bore's peaks along the tube.
+
+        Raises
+        ------
+        TableRangeError, ConvergenceError
+            As `wallsim.wall.march.march`.
+        """
+        known, run = Knowledge.stated(marched.campaign), marched.model(name)
+        _, peaks = peaks_along(run, known.x, *marched.wall)
+        return cls(marched, run, directed(known, DRAWS, peaks.gradient), known, peaks)
+
+    def more(self, n: int) -> Drawn:
+        """Return ``n`` draws."""
+        return replace(self, x=directed(self.known, n, self.peaks.gradient))
+
+    def bore(
+        self, limit: float | None = None, last: float = LONGEST_SURVIVAL
+    ) -> tuple[Followed, Array]:
+        """Return the draws marched to shutdown, and their hottest bore [K] at each step end.
+
+        Parameters
+        ----------
+        limit : float or None
+            If there is one, without a deposit and burning on until every draw passes it [K],
+        last : float
+            but no longer than this [s].
+        """
+        run = self.run
+        wall, slope = self.marched.wall
+        n = int(np.argmin(np.abs(run.schedule.t - run.surfaces.gas.burn)))
+        t, surfaces = run.schedule.t[: n + 1], run.surfaces
+        if limit is not None:
+            t = Schedule.of(last, last).t
+            surfaces = replace(surfaces, gas=replace(surfaces.gas, burn=last, law="none"))
+        p = run.map.constant[:, None] + run.map.matrix @ self.x
+        ensemble = Ensemble(wall, surfaces, run.map.parameters, p, slope)
+        start = np.repeat(run.start[:, None], self.x.shape[1], axis=1)
+        track = ensemble.march(Schedule(t, np.ones(t.size - 1, dtype=bool)), start,
+                               np.inf if limit is None else limit)
+        followed = Followed.of(track, ensemble.table_end)
+        return followed, track.T[:, wall.faces["bore"].nodes].max(axis=1)
+
+    def peak(self) -> dict[str, float | None]:
+        """Return the interval of the bore's peak [K]."""
+        followed, hottest = self.bore()
+        peaks = np.where(followed.lost, followed.end, hottest.max(axis=0))
+        ambient = self.run.surfaces.gas.ambient
+        found = interval(peaks, ambient - BELOW_AMBIENT, followed.lost)
+        return found | {"estimate": float(peaks[0])}
+
+    def limit_time(self, limit: float) -> dict[str, float | None]:
+        """Return when the bare bore passes ``limit`` [s], and from when on it may; null: never.
+
+        Never is not in a minute of burn. The lower end is that of the 95 % interval, a quantile of
+        the draws: the hottest place of a draw is seldom cooler than that of the values stated, so
+        these lie far from the middle. The upper end is not looked for. A draw that leaves the
+        metal's table has passed the limit by then.
+        """
+        alone, _ = replace(self, x=self.x[:, :1]).bore(limit)
+        followed, hottest = self.bore(limit, float(alone.track.t[-1]))
+        times = followed.passed(crossing(followed.track.t, hottest, limit))
+        known = np.sort(np.where(np.isnan(times), np.inf, times)[1:])
+        low = known[int(0.5 * (1.0 - COVERAGE) * (known.size - 1))]
+        each = (("estimate", times[0]), ("low", low))
+        return {key: float(t) if np.isfinite(t) else None for key, t in each} | {"high": None}
+
+    def knowing(self, group: str) -> Drawn:
+        """Return the draws with a group of unknowns known exactly."""
+        known = [i for i, g in enumerate(self.groups) if g == group]
+        x = self.x.copy()
+        x[known] = x[known, :1]
+        return replace(self, x=x)
+
+    @property
+    def groups(self) -> list[str]:
+        """Of each unknown."""
+        return [p.group for p in self.marched.unknowns.prior.parameters]
+
+    def cause(self) -> tuple[str, float]:
+        """Return what makes the bare bore's peak uncertain most, and its share of the variance."""
+        shares: dict[str, float] = {}
+        gradient = self.peaks.gradient[int(self.peaks.value.argmax())] @ self.known.root
+        for group, part in zip(self.groups, gradient**2, strict=True):
+            if not group.startswith(OF_DEPOSITS):
+                shares[group] = shares.get(group, 0.0) + float(part)
+        most = max(shares, key=lambda group: shares[group])
+        return most, shares[most] / max(sum(shares.values()), 1e-300)
+
+
+def bores(marched: Marched) -> tuple[list[dict[str, Any]], dict[str, Any] | None]:
+    """Return how hot the bore of each firing planned becomes, and what there is to its limit.
+
+    Of each, ``peak_K`` is an interval, ``limit_time_s`` that of when the bare bore at the firing's
+    pressure passes the limit, its upper end open, null where it stays below for a minute. The
+    limit names the firing that goes furthest beyond it or comes nearest to it, and what makes that
+    one's time most uncertain, with the time's lower end were it known. Without one it is None.
     """
     plan, T = marched.plan, marched.plan.case.fit.limit_temperature
-    if T is None:
-        return None
-    higher = float(np.exp(UPPER_END * log_sd(plan.case.fit.coefficient)))
-    runs = [_of_run(marched, r.name, r.burn, T, higher) for r in plan.runs if r.repeats]
-    worst = max(runs, key=lambda r: r["burn_s"] / (r["time_s"] or np.inf))
-    instance, _ = _time(marched, worst["name"], T, FOR_INSTANCE)
-    return {
-        "temperature_K": T, "run": worst["name"], "higher": higher, "for_instance": FOR_INSTANCE,
-        "margin": BURN_MARGIN, "runs": runs, "time_for_instance_s": instance,
-        **{key: worst[key] for key in ("burn_s", "time_s", "time_higher_s", "note", "cautious_s")},
-    }
+    fired = sorted((r for r in plan.runs if r.repeats), key=lambda r: not is_bare(plan, r))
+    rows, drawn = [], {}
+    times: dict[Any, dict[str, float | None]] = {}
+    for r in fired:
+        row = _row(marched, r)
+        rows.append(row)
+        if plan.case.tube.mesh is not None:
+            row["note"] = ON_A_MESH
+            continue
+        try:
+            each = Drawn.of(marched, r.name)
+            row["peak_K"] = each.peak()
+            if T is not None:
+                each = each.more(DRAWS_OF_TIME)
+                same = _bare_alike(plan, r)
+                if same not in times:
+                    times[same] = each.limit_time(T)
+                row["limit_time_s"], row["cautious_s"] = times[same], _cautious(times[same])
+            drawn[r.name] = each
+        except (TableRangeError, ConvergenceError) as error:
+            row["note"] = str(error)
+    rows.sort(key=lambda row: [r.name for r in plan.runs].index(row["name"]))
+    return rows, None if T is None else _limit(T, rows, drawn)
 
 
-def _of_run(marched: Marched, run: str, burn: float, T: float, higher: float) -> dict[str, Any]:
-    expected, note = _time(marched, run, T, 1.0)
-    upper, of_upper = _time(marched, run, T, higher)
-    cautious = None if upper is None else BURN_MARGIN * upper
-    if cautious is not None and cautious < VALID_BURNS[0]:
-        cautious = None
-    return {
-        "name": run, "burn_s": burn, "bore_peak_K": marched.hottest(run), "time_s": expected,
-        "time_higher_s": upper, "cautious_s": cautious, "note": note or of_upper,
-    }
+def _row(marched: Marched, run: PlannedRun) -> dict[str, Any]:
+    x, wall = marched.unknowns.prior.mean, marched.wall[0]
+    T = hottest_bore(marched.model(run.name), x, wall)[0]
+    return {"name": run.name, "burn_s": run.burn,
+            "peak_K": {"estimate": T, "low": None, "high": None},
+            "limit_time_s": None, "cautious_s": None, "note": ""}
 
 
-def _time(marched: Marched, run: str, T: float, higher: float) -> tuple[float | None, str]:
-    """Return when the bare bore reaches ``T``, None if never, and why it could not be marched."""
-    try:
-        return marched.bare_limit_time(run, T, higher), ""
-    except (TableRangeError, ConvergenceError) as error:
-        return None, str(error)
+def _cautious(times: dict[str, float | None]) -> float | None:
+    low = times["low"]
+    return None if low is None or BURN_MARGIN * low < VALID_BURNS[0] else BURN_MARGIN * low
+
+
+def _bare_alike(plan: Plan, run: PlannedRun) -> tuple[Any, ...]:
+    """Return what the firings have in common whose bores heat alike but for their deposits."""
+    blend = plan.case.blends[run.blend]
+    return (run.pressure, blend.gas_temperature_along, *(
+        (q.value, q.sd) for q in (blend.gas_temperature, blend.own_error, blend.coefficient)))
+
+
+def _limit(
+    T: float, rows: Sequence[dict[str, Any]], drawn: dict[str, Drawn]
+) -> dict[str, Any]:
+    row, cause = max(rows, key=_nearness), None
+    if (of_row := drawn.get(row["name"])) and row["limit_time_s"]["low"] is not None:
+        what, share = of_row.cause()
+        low = of_row.knowing(what).limit_time(T)["low"]
+        cause = {"what": what, "share": share, "low_without_s": low}
+    return {"temperature_K": T, "margin": BURN_MARGIN, "run": row["name"], "cause": cause}
+
+
+def _nearness(row: dict[str, Any]) -> tuple[float, float]:
+    times = row["limit_time_s"] or {"low": None, "estimate": None}
+    low, expected = (row["burn_s"] / (times[key] or np.inf) for key in ("low", "estimate"))
+    return low, expected
+
+
+def worst(document: dict[str, Any]) -> dict[str, Any]:
+    """Return the row of ``bore`` that its limit names."""
+    name = document["limit"]["run"]
+    return next(row for row in document["bore"] if row["name"] == name)
+
+
+def factors(rows: Sequence[dict[str, Any]]) -> dict[str, float]:
+    """Return by what to multiply every burn so that all are cautious, and that none is too long.
+
+    ``limit`` keeps each bare bore below its limit at the values stated. Burns are whole tenths of
+    a second; what is not known is left out.
+    """
+    out = {}
+    for key, times in (
+        ("cautious", [(r["cautious_s"], r["burn_s"]) for r in rows]),
+        ("limit", [((r["limit_time_s"] or {}).get("estimate"), r["burn_s"]) for r in rows]),
+    ):
+        known = [np.floor(10.0 * t) / 10.0 / burn for t, burn in times if t is not None]
+        if known and (key == "limit" or len(known) == len(times)):
+            out[key] = float(min(known))
+    return out
 
 
 def passed(document: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the firings planned whose bore passes the limit at the values stated."""
     of = document["limit"]
-    return [r for r in of["runs"] if r["bore_peak_K"] > of["temperature_K"]] if of else []
+    return [r for r in document["bore"] if r["peak_K"]["estimate"] > of["temperature_K"]
+            ] if of else []
 
 
 def incautious(document: dict[str, Any], factor: float = 1.0) -> list[dict[str, Any]]:
     """Return the firings that are not cautious with every burn ``factor`` as long."""
-    of = document["limit"]
-    return [r for r in of["runs"] if _open(r) or (
+    return [r for r in document["bore"] if _open(r) or (
         r["cautious_s"] is not None and factor * r["burn_s"] > r["cautious_s"] + 1e-9
-    )] if of else []
+    )] if document["limit"] else []
 
 
 def _open(run: dict[str, Any]) -> bool:
     """Return whether no burn can be called cautious."""
-    return run["cautious_s"] is None and (run["time_higher_s"] is not None or bool(run["note"]))
+    reached = (run["limit_time_s"] or {}).get("low") is not None
+    return run["cautious_s"] is None and (reached or bool(run["note"]))

@@ -9,13 +9,14 @@ coordinates are those of unit-normal prior, so the precision before any reading 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.build import BLOCK, Campaign, Trace
-from wallsim.estimate.bore import bare_limit_time, hottest_bore, peaks_along
+from wallsim.errors import TableRangeError
+from wallsim.estimate.bore import peaks_along
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings
 from wallsim.estimate.unknowns import OF_ONE_FIRING, Unknowns, smooth_basis
@@ -23,6 +24,8 @@ from wallsim.estimate.weights import Weights
 from wallsim.plan.place_campaign import Candidate, block_noise, planned_campaign
 from wallsim.plan.place_design import covariance, without
 from wallsim.plan.place_file import Plan, Want
+from wallsim.wall.model import WallSlope
+from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -61,24 +64,32 @@ class Marched:
 
         Raises
         ------
-        TableRangeError, ConvergenceError
+        TableRangeError
+            If a firing takes the wall out of its metal's table: which, where it is planned, when.
+        ConvergenceError
             As `wallsim.wall.march.march`.
         """
-        campaign = planned_campaign(plan, [c.sensor for c in places])
-        unknowns = Unknowns.of(campaign)
-        resolution = first_guess(campaign)
-        builder = WallBuilder(unknowns, resolution)
-        x, root = unknowns.prior.mean, unknowns.prior.root
-        wall, slope = builder.at(x)
+        out = cls.unread(plan, places)
+        x, root = out.unknowns.prior.mean, out.unknowns.prior.root
+        wall, slope = out.wall
         jacobian = {}
-        for firing in campaign.firings:
-            run = RunModel.of(campaign, firing, unknowns, resolution)
-            model = readings(run, x, wall, slope, derivatives=True)
+        for firing in out.campaign.firings:
+            name = firing.run.name
+            try:
+                model = readings(out.model(name), x, wall, slope, derivatives=True)
+            except TableRangeError as error:
+                raise TableRangeError(_located(plan, name, error)) from error
             assert model.dT_dx is not None
-            jacobian[firing.run.name] = tuple(J @ root for J in model.dT_dx)
-        traces = {f.run.name: f.traces[0] for f in campaign.firings}
-        return cls(plan, unknowns, campaign, resolution, tuple(places), jacobian, traces,
-                   plan.case.fit.drift)
+            jacobian[name] = tuple(J @ root for J in model.dT_dx)
+        traces = {f.run.name: f.traces[0] for f in out.campaign.firings}
+        return replace(out, jacobian=jacobian, traces=traces)
+
+    @classmethod
+    def unread(cls, plan: Plan, places: Sequence[Candidate]) -> Marched:
+        """Return the same with no thermocouple read: enough for what is of the bore."""
+        campaign = planned_campaign(plan, [c.sensor for c in places])
+        return cls(plan, Unknowns.of(campaign), campaign, first_guess(campaign), tuple(places), {},
+                   {}, plan.case.fit.drift)
 
     def read(self, rate: float) -> Informed:
         """Return the information each candidate gathers in each kind of firing at ``rate`` [Hz].
@@ -99,28 +110,13 @@ class Marched:
             out[run] = tuple(W.T @ W for W in white)
         return Informed(self, out)
 
-    def hottest(self, run: str) -> float:
-        """Return the highest bore temperature of a kind of firing at the prior means [K]."""
-        x = self.unknowns.prior.mean
-        return hottest_bore(self._model(run), x, self._builder.at(x)[0])[0]
-
-    def bare_limit_time(self, run: str, limit: float, higher: float = 1.0) -> float | None:
-        """Return when the bore of a firing would reach ``limit`` [K] without a deposit [s].
-
-        Parameters
-        ----------
-        higher : float
-            h over that stated [-].
-        """
-        x = self.unknowns.prior.mean.copy()
-        x[self.unknowns.curve("h")] += np.log(higher)
-        return bare_limit_time(self._model(run), x, self._builder.at(x)[0], limit)
-
     @property
-    def _builder(self) -> WallBuilder:
-        return WallBuilder(self.unknowns, self.resolution)
+    def wall(self) -> tuple[Wall, WallSlope | None]:
+        """The wall at the prior means, and its slope to the thickness."""
+        return WallBuilder(self.unknowns, self.resolution).at(self.unknowns.prior.mean)
 
-    def _model(self, run: str) -> RunModel:
+    def model(self, run: str) -> RunModel:
+        """Return the model of a kind of firing."""
         firing = next(f for f in self.campaign.firings if f.run.name == run)
         return RunModel.of(self.campaign, firing, self.unknowns, self.resolution)
 
@@ -133,7 +129,7 @@ class Marched:
         more never widens the root mean square over them.
         """
         x = self.unknowns.prior.mean
-        z, peak = peaks_along(self._model(want.of[0]), x, *self._builder.at(x))
+        z, peak = peaks_along(self.model(want.of[0]), x, *self.wall)
         T, rows = np.asarray(peak.value), peak.gradient @ self.unknowns.prior.root
         top = int(T.argmax())
         rise = T - self.plan.case.tube.outside.ambient
@@ -175,6 +171,15 @@ class Marched:
         blocks = [h, *(curve(f"R {blend}") for blend in self.unknowns.laws)]
         few = slice(None, None, 5)
         return Wanted(want, value, np.vstack([b[few] for b in blocks]) @ prior.root, True)
+
+
+def _located(plan: Plan, name: str, error: TableRangeError) -> str:
+    """Return where a plan states a firing that cannot be marched, and why it cannot."""
+    written = plan.case.source.data["run"]
+    for i, run in enumerate(written):
+        if run.get("name") == name:
+            return plan.case.source.fault(("run", i, "burn"), str(error)).text
+    return f"{plan.case.path}: {name}, looked at besides the firings planned: {error}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

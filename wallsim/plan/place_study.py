@@ -23,7 +23,7 @@ from wallsim.plan.place_campaign import (
 )
 from wallsim.plan.place_design import Candidates, Criterion, choose, covariance
 from wallsim.plan.place_file import Plan, PlannedRun
-from wallsim.plan.place_limit import hottest_bore
+from wallsim.plan.place_limit import hottest_of_plan
 from wallsim.plan.place_model import Informed, Marched, Repeated, Wanted
 
 Array = NDArray[np.float64]
@@ -276,14 +276,22 @@ def along_tube(study: Study, chosen: Sequence[int]) -> dict[str, list[float]]:
 
 
 def against_burn(
-    study: Study, chosen: Sequence[int], executor: Executor
+    study: Study, chosen: Sequence[int], executor: Executor, more: Mapping[str, float]
 ) -> list[dict[str, object]]:
-    """Return intervals and the hottest bore with every burn shorter or longer."""
-    plans = [stretched(study.plan, factor) for factor in BURNS]
+    """Return intervals and the hottest bore with every burn shorter or longer.
+
+    Parameters
+    ----------
+    more : mapping of str to float
+        Factors besides `BURNS`, up to their largest, and what each stands for: ``means``.
+    """
+    named = {factor: what for what, factor in more.items() if 0.0 < factor <= max(BURNS)}
+    factors = sorted({*BURNS, *named})
+    plans = [stretched(study.plan, factor) for factor in factors]
     every = executor.map(_marched_anew, plans, repeat(tuple(chosen)), repeat(True))
     burn = first_run(study.plan).burn
-    return [{"factor": factor, "burn_s": factor * burn, **row}
-            for factor, row in zip(BURNS, every, strict=True)]
+    return [{"factor": factor, "burn_s": factor * burn, "means": named.get(factor, ""), **row}
+            for factor, row in zip(factors, every, strict=True)]
 
 
 def against_lag(
@@ -300,7 +308,7 @@ def _marched_anew(plan: Plan, chosen: tuple[int, ...], bore: bool) -> dict[str, 
     try:
         marched = Marched.of(plan, candidates(plan))
         wanted = [marched.gradient(w) for w in plan.wants]
-        run, peak = hottest_bore(marched) if bore else (None, None)
+        run, peak = hottest_of_plan(marched) if bore else (None, None)
     except (TableRangeError, ConvergenceError) as error:
         return {"half_widths": None, "bore_peak_K": None, "hottest": None, "note": str(error)}
     repeated = marched.read(plan.thermocouple.rate).campaign(repeats_of(plan))

@@ -6,20 +6,30 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
-from wallsim.plan.place_limit import incautious, passed
+from wallsim.plan.place_burn_words import (
+    beyond_cautious,
+    beyond_limit,
+    how_hot,
+    how_long,
+    no_limit,
+    shown,
+)
+from wallsim.plan.place_limit import passed
 
 Document = dict[str, Any]
 
-ZERO_CELSIUS = 273.15
 NEAR = 1.03
 HOW_SURE = "How sure will it be?"
+WHOLE = 1e-3
+"""An end this close is the tube's [m]."""
+CAUTION = (
+    "For planning only, never the basis for personnel safety or pressure integrity; nobody near a "
+    "hot tube under pressure. Intervals hold if the firings go as stated: screened-out "
+    "thermocouples, a spoilt firing or a bore that was not clean cost more than they say. "
+    "Temperatures and times to the limit are those of the model; what the tube bears is not looked "
+    "at here."
+)
 _NEAR = f"{100 * (NEAR - 1):.0f} %"
-
-
-def shown(half: float, unit: str) -> str:
-    """Return a half width for people: per cent, mm²K/W or K."""
-    scale, word = {"1": (100.0, " %"), "m^2*K/W": (1e6, " mm²K/W"), "K": (1.0, " K")}[unit]
-    return f"{scale * half:.3g}{word}"
 
 
 def answers(document: Document) -> list[dict[str, str]]:
@@ -30,10 +40,11 @@ def answers(document: Document) -> list[dict[str, str]]:
     first = document["wants"][0]
     missed = document["goal"] is not None and first["half_width"] > document["goal"]
     warned = [
-        ("bad", "Beyond the limit", _beyond_limit(document)),
-        ("warning", "Longer than cautious", _beyond_cautious(document)),
+        ("bad", "Beyond the limit", beyond_limit(document)),
+        ("warning", "No limit stated", no_limit(document)),
+        ("warning", "Longer than cautious", beyond_cautious(document)),
         ("warning", "No bare firing", _without_bare(document, first)),
-        *(("warning", "Check", text) for text in document["slips"]),
+        ("warning", "Numbers to check", _slips(document)),
     ]
     out = [{"level": level, "question": question, "text": text}
            for level, question, text in warned if text]
@@ -41,7 +52,8 @@ def answers(document: Document) -> list[dict[str, str]]:
         (HOW_SURE, _how_sure(document)),
         ("Where?", _where(document)),
         ("How many thermocouples?", _how_many(document, first)),
-        ("How long?", _how_long(document, first)),
+        ("How hot?", how_hot(document)),
+        ("How long?", how_long(document, first)),
         ("How many repeats?", _how_often(document, first)),
         ("How fast?", _how_fast(document)),
         ("What else would help?", _what_else(document, first)),
@@ -52,31 +64,10 @@ def answers(document: Document) -> list[dict[str, str]]:
     return out
 
 
-def _beyond_limit(document: Document) -> str:
-    lines = []
-    for r in passed(document):
-        until = ""
-        if r["time_s"] is not None:
-            until = f" (a bare bore reaches it after {r['time_s']:.1f} s)"
-        lines.append(f"{r['name']} ({r['burn_s']:.3g} s) takes the bore to "
-                     f"{_celsius(r['bore_peak_K'])} at the values stated, beyond its limit of "
-                     f"{_celsius(document['limit']['temperature_K'])}{until}.")
-    return " ".join([*lines, "Plan shorter burns."]) if lines else ""
-
-
-def _beyond_cautious(document: Document) -> str:
-    beyond = [r["name"] for r in passed(document)]
-    rows = [r for r in incautious(document) if r["name"] not in beyond]
-    known = [f"{r['name']} ({r['burn_s']:.3g} s, cautious {r['cautious_s']:.1f} s)"
-             for r in rows if r["cautious_s"] is not None]
-    unknown = [f"{r['name']} ({r['burn_s']:.3g} s)" for r in rows if r["cautious_s"] is None]
-    lines = []
-    if known:
-        lines.append(f"Burns longer than a cautious first one: {', '.join(known)}.")
-    if unknown:
-        lines.append(f"{', '.join(unknown)}: with h stated so widely no burn can be called "
-                     'cautious; state h more narrowly, see "How long?".')
-    return " ".join(lines)
+def _slips(document: Document) -> str:
+    """Return what looks like a slip of units, each with its line of the file."""
+    start = f"{document['case']['path']}:"
+    return " ".join(f"Line {text.removeprefix(start)}." for text in document["slips"])
 
 
 def _without_bare(document: Document, first: Document) -> str:
@@ -90,25 +81,37 @@ def _without_bare(document: Document, first: Document) -> str:
             "deposit from a weaker h.")
 
 
-def _celsius(T: float) -> str:
-    return f"{T - ZERO_CELSIUS:.0f} °C"
-
-
 def _how_sure(document: Document) -> str:
-    lines = [f"{w['text']} to within {shown(w['half_width'], w['unit'])}"
+    lines = [f"{_meant(w['text'])} to within {shown(w['half_width'], w['unit'])}"
              for w in document["wants"]]
     first, goal = document["wants"][0], document["goal"]
     text = "; ".join(lines) + " (95 % interval, half its width)."
     if goal is not None:
         meets = "is met" if first["half_width"] <= goal else "is not met"
+        if meets == "is met" and passed(document):
+            meets += ", but by burns that take the bore beyond its limit"
         text = f"{text} The goal of {shown(goal, first['unit'])} {meets}."
     for w in document["wants"]:
         if w["z_m"] is not None:
-            low, high = (1e3 * z for z in w["between_m"])
-            text += (f" The {w['text']} is expected at {1e3 * w['z_m']:.0f} mm and may be anywhere "
-                     f"from {low:.0f} to {high:.0f} mm by what is stated; its interval is the root "
-                     "mean square over that stretch.")
+            text += (f" The {w['text']} is expected at {1e3 * w['z_m']:.0f} mm and may be "
+                     f"{_anywhere(document, w)} by what is stated; its interval is the root mean "
+                     "square over that stretch.")
     return text
+
+
+def _meant(text: str) -> str:
+    """Return a want in words; "everything" is no single number."""
+    if text != "everything":
+        return text
+    return ("everything (h and each R along the tube, the geometric mean over the independent ways "
+            "in which they can vary together; one place alone may be much wider)")
+
+
+def _anywhere(document: Document, want: Document) -> str:
+    low, high = want["between_m"]
+    if low < WHOLE and high > document["tube_length_m"] - WHOLE:
+        return "anywhere along the tube"
+    return f"anywhere from {1e3 * low:.0f} to {1e3 * high:.0f} mm"
 
 
 def _where(document: Document) -> str:
@@ -134,8 +137,9 @@ def _wells_and_pairs(document: Document, first: Document) -> list[str]:
     paired = _paired(placed)
     if plain is not None and (deep or paired):
         without = " and ".join(["wells"] * deep + ["pairs"] * paired)
-        lines.append(f"As many without {without} give {shown(plain, first['unit'])}, against "
-                     f"{shown(first['half_width'], first['unit'])}.")
+        half, now = shown(plain, first["unit"]), shown(first["half_width"], first["unit"])
+        lines.append(f"As many without {without} give "
+                     + ("the same." if half == now else f"{half}, against {now}."))
     if deep:
         lines.append("A well weakens a wall under pressure; that is not looked at here: have it "
                      "checked before firing.")
@@ -202,84 +206,6 @@ def _verb(n: int, verb: str) -> str:
     return f"{verb}s" if n == 1 else verb
 
 
-def _how_long(document: Document, first: Document) -> str:
-    rows = [r for r in document["against_burn"] if r["half_widths"]]
-    limit, goal, unit = document["limit"], document["goal"], first["unit"]
-    below = [r for r in rows if limit is None or r["bore_peak_K"] <= limit["temperature_K"]]
-    lines = []
-    if below:
-        best = min(below, key=lambda r: r["half_widths"][0])
-        bound = "" if limit is None else " that keep the bore below its limit at the values stated"
-        lines.append(f"Of the burns looked at{bound}, the smallest interval "
-                     f"({shown(best['half_widths'][0], unit)}) comes of {_burns(document, best)}"
-                     f"{_doubt(document, best)}.")
-    elif rows:
-        lines.append("Every burn looked at takes the bore beyond its limit at the values stated.")
-    least = next((r for r in rows if goal and r["half_widths"][0] <= goal), None)
-    if least is not None and least in below:
-        doubt = "" if least is best else _doubt(document, least)
-        if doubt and doubt == _doubt(document, best):
-            doubt = ", with the same caution"
-        lines.append(f"For the goal of {shown(goal, unit)} it takes "
-                     f"{_burns(document, least)}{doubt}.")
-    elif least is not None:
-        lines.append(f"None of them reaches the goal of {shown(goal, unit)}; that takes "
-                     f"{_burns(document, least)}, with the bore at "
-                     f"{_celsius(least['bore_peak_K'])}.")
-    if limit is None:
-        return " ".join([*lines, "Without limit_temperature in [fit] no burn is too long here."])
-    return " ".join([*lines, *_of_limit(limit)])
-
-
-def _burns(document: Document, row: Document) -> str:
-    """Return the burns of a row: one where all are alike, else each kind's."""
-    planned = document["planned"]
-    if len({r["burn_s"] for r in planned}) == 1:
-        return f"{row['burn_s']:.3g} s"
-    each = ", ".join(f"{r['name']} {row['factor'] * r['burn_s']:.3g} s" for r in planned)
-    return f"burns {row['factor']:g} times as long as planned ({each})"
-
-
-def _doubt(document: Document, row: Document) -> str:
-    """Return in what way a burn is not cautious, the end of a sentence."""
-    rows = incautious(document, row["factor"])
-    if not rows:
-        return ""
-    known = [r for r in rows if r["cautious_s"] is not None]
-    if len(known) < len(rows):
-        return ", but no burn can be called cautious with h stated so widely"
-    worst = min(known, key=lambda r: r["cautious_s"] / r["burn_s"])
-    return (f", but {worst['name']} is then longer than its cautious first burn of "
-            f"{worst['cautious_s']:.1f} s")
-
-
-def _of_limit(limit: Document) -> list[str]:
-    if limit["note"]:
-        if limit["time_s"] is None:
-            return [f"When the bare bore reaches its limit is not known: {limit['note']}."]
-    elif limit["time_s"] is None and limit["time_higher_s"] is None:
-        return []
-    T, margin = _celsius(limit["temperature_K"]), limit["margin"]
-    reached = "" if limit["time_s"] is None else f" after {limit['time_s']:.1f} s and"
-    text = f"A bare bore at the pressure of {limit['run']} reaches {T}{reached}"
-    upper = limit["time_higher_s"]
-    if upper is not None:
-        text += (f" after {upper:.1f} s at the upper end of h as stated (2 standard deviations, "
-                 f"{limit['higher']:.2g} times as high)")
-    else:
-        text += " at an unknown time at the upper end of h as stated"
-    if limit["cautious_s"] is not None:
-        cautious = f"{limit['cautious_s']:.1f} s"
-        return [f"{text}; a cautious first burn is {margin:g} of that, {cautious}."]
-    lines = [f"{text}: no cautious first burn can be named with h stated so widely; state it more "
-             "narrowly."]
-    if limit["time_for_instance_s"] is not None:
-        at = limit["time_for_instance_s"]
-        lines.append(f"Were h for instance at most {100 * (limit['for_instance'] - 1):.0f} % "
-                     f"higher, it would be {at:.1f} s, and {margin:g} of that {margin * at:.1f} s.")
-    return lines
-
-
 def _how_often(document: Document, first: Document) -> str:
     rows, goal, unit = document["against_repeats"], document["goal"], first["unit"]
     if not rows:
@@ -290,7 +216,10 @@ def _how_often(document: Document, first: Document) -> str:
                 f"{shown(at[2, 2], unit)}, three {shown(at[3, 3], unit)}.")
     enough = [r for r in rows if r["half_widths"][0] <= goal]
     if not enough:
-        return f"No number of repeats looked at reaches {shown(goal, unit)}."
+        best = min(rows, key=lambda r: float(r["half_widths"][0]))
+        return (f"No number of repeats looked at reaches {shown(goal, unit)}: the most, "
+                f"{best['bare']} bare and {best['dosed']} dosed, give "
+                f"{shown(best['half_widths'][0], unit)}.")
     least = min(enough, key=lambda r: (r["bare"] + r["dosed"], r["half_widths"][0]))
     return (f"{least['bare']} bare and {least['dosed']} dosed reach "
             f"{shown(least['half_widths'][0], unit)}, the fewest firings that meet the "

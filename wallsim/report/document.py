@@ -29,8 +29,8 @@ NEEDED: Mapping[str, tuple[str, ...]] = {
     NEXT: ("title", "path", "from", "decision", "firing", "candidates", "mixes", "recommended",
            "left_out", "answers", "caution"),
     PLAN: ("case", "answers", "planned", "wants", "stations", "along_tube", "worth", "goal",
-           "tube_length_m", "keep_out_m", "limit", "lag_s", "against_number", "against_burn",
-           "against_repeats", "against_rate", "against_lag"),
+           "tube_length_m", "keep_out_m", "limit", "bore", "caution", "lag_s",
+           "against_number", "against_burn", "against_repeats", "against_rate", "against_lag"),
 }
 """What the page of each kind of result is made from."""
 RESULT = "result.json"

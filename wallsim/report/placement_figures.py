@@ -79,9 +79,9 @@ def draw_along(document: Document) -> Drawing:
             top.annotate(f"×{n}", (1e3 * at, 0.06), xycoords=top.get_xaxis_transform(),
                          ha="center", va="bottom")
     top.plot([], [], marker="^", color="#222222", linestyle="none", label="chosen station")
-    top.set_ylim(bottom=0.0)
-    top.set_ylabel("± [" + _scale(document)[1] + "]")
-    bottom.set_ylabel("± [" + _scale(document)[1] + "]")
+    for axes in (top, bottom):
+        axes.set_ylim(bottom=0.0)
+        axes.set_ylabel("± [" + _scale(document)[1] + "]")
     top.set_title(f"± on {document['wants'][0]['text']}, a single thermocouple at z")
     bottom.set_title("one more beside those chosen")
     bottom.set_xlim(0.0, 1e3 * document["tube_length_m"])
@@ -153,15 +153,8 @@ def draw_burn(document: Document) -> Drawing | None:
     _line(bottom, t, peak, 2, "as expected")
     if (limit := document["limit"]) is not None:
         hot = limit["temperature_K"] - ZERO_CELSIUS
-        scale = rows[0]["burn_s"] / rows[0]["factor"] / limit["burn_s"]
         bottom.axhline(hot, color=COLOURS[3], linewidth=1.2, linestyle="--", label="limit")
-        for key, style, label in (("time_s", "-", "bare bore at limit"),
-                                  ("time_higher_s", ":", "bare bore at limit, h at upper end"),
-                                  ("cautious_s", "-.", "cautious first burn")):
-            at = np.inf if limit[key] is None else scale * limit[key]
-            if at < 1.3 * t.max():
-                top.axvline(at, color=COLOURS[3], linestyle=style, linewidth=1.2)
-                bottom.axvline(at, color=COLOURS[3], linestyle=style, linewidth=1.2, label=label)
+        _limit_lines(document, top, bottom, rows[0]["burn_s"] / rows[0]["factor"], t.max())
     top.legend(loc="upper right")
     bottom.set_ylabel("peak [°C]")
     bottom.set_title("hottest bore of the firings planned")
@@ -171,9 +164,23 @@ def draw_burn(document: Document) -> Drawing | None:
     caption = (
         "Half the 95 % interval against the burn (all firings longer or shorter together, the "
         "deposit grown as far as it then gets), and the hottest bore against its limit. "
-        "Vertical lines are of a bare bore; the upper end of h is two standard deviations up."
+        "Vertical lines are of a bare bore; the lower end is that of the 95 % interval."
     )
     return finish(figure, "against_burn", SECTION, "How long", caption)
+
+
+def _limit_lines(
+    document: Document, top: Axes, bottom: Axes, burn: float, last: float
+) -> None:
+    """Draw when the bare bore of the limit's firing passes it, on the axis of another's burn."""
+    row = next(r for r in document["bore"] if r["name"] == document["limit"]["run"])
+    times = row["limit_time_s"] or {"estimate": None, "low": None}
+    for at, style, label in ((times["estimate"], "-", "bare bore at limit"),
+                             (times["low"], ":", "bare bore at limit, lower end"),
+                             (row["cautious_s"], "-.", "cautious first burn")):
+        if at is not None and (x := at * burn / row["burn_s"]) < 1.3 * last:
+            top.axvline(x, color=COLOURS[3], linestyle=style, linewidth=1.2)
+            bottom.axvline(x, color=COLOURS[3], linestyle=style, linewidth=1.2, label=label)
 
 
 def draw_repeats(document: Document) -> Drawing | None:

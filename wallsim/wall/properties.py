@@ -159,10 +159,9 @@ class PropertyTable:
         if i.min() < 0 or i.max() >= self.T.size - 1:
             low, high = self.T[0], self.T[-1]
             raise TableRangeError(
-                f"material {self.name!r} is given from {low:.0f} to {high:.0f} K "
-                f"({low - 273.15:.0f} to {high - 273.15:.0f} degC), the wall reached "
-                f"{T.min():.0f} to {T.max():.0f} K: shorten the burn, check the gas side, or use a "
-                "material table that reaches further"
+                f"material {self.name!r} is given from {low - 273.15:.0f} to {high - 273.15:.0f} "
+                f"degC, the wall reached {T.min() - 273.15:.0f} to {T.max() - 273.15:.0f} degC: "
+                "shorten the burn, check the gas side, or use a material table that reaches further"
             )
         k, dk, theta, c, dc, heat, below = (column.take(i) for column in self.columns)
         x = T - below
