@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 from wallsim.build import Campaign
 from wallsim.case.model import Run
 from wallsim.estimate.identify import before_the_fit
+from wallsim.file_kinds import NEXT, PLAN, WHAT_IF
 from wallsim.logs.model import Channel
 from wallsim.logs.spike_words import without_ignition_spikes
+from wallsim.plan.next_file import load_next
+from wallsim.plan.place_campaign import candidates
+from wallsim.plan.place_file import load_plan
+from wallsim.plan.whatif_file import load_question
+from wallsim.plausibility import planned_slips
 from wallsim.units import Quantity
 
+SCHEMA = "wallsim.check/1"
 _CUT = {"open", "detached", "drift", "clipped", "excluded"}
 
 
@@ -36,10 +44,56 @@ def check_document(campaign: Campaign) -> dict[str, Any]:
             },
         }
     case = campaign.case
-    return {"schema": "wallsim.check/1", "case": {"title": case.title, "path": str(case.path),
+    return {"schema": SCHEMA, "case": {"title": case.title, "path": str(case.path),
             "resolved": case.resolved}, "runs": runs,
             "remarks": [*campaign.remarks, *before_the_fit(campaign)],
             "reference_pressure_Pa": campaign.reference_pressure}
+
+
+def question_document(path: Path, kind: str) -> dict[str, Any] | None:
+    """Return what a plan, a what-if or the question of a next firing says, nothing being marched.
+
+    None for a file of another kind.
+
+    Raises
+    ------
+    InputError
+        With every fault of the file.
+    """
+    if kind == PLAN:
+        plan = load_plan(path)
+        title, command = plan.case.title, "place"
+        remarks = planned_slips(plan.case, [(r.burn, r.pressure) for r in plan.runs])
+        places = sum(not c.fixed for c in candidates(plan))
+        fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
+                          for r in plan.runs)
+        holds = (f"firings {fired}; {plan.thermocouples} thermocouples at {places} places; wanted: "
+                 + ", ".join(want.text for want in plan.wants))
+    elif kind == WHAT_IF:
+        question = load_question(path)
+        title, command, remarks = question.title, "whatif", question.slips
+        holds = f"{len(question.changes)} changed firings of {question.case.path}"
+    elif kind == NEXT:
+        decision = load_next(path)
+        title, command, remarks = decision.title, "next", decision.slips
+        holds = f"on the campaign of {decision.case.path}"
+    else:
+        return None
+    return {"schema": SCHEMA, "kind": kind, "case": {"title": title, "path": str(path)},
+            "holds": holds, "remarks": list(remarks),
+            "next": f"wallsim {command} {path} {'--from FIT ' * (kind == NEXT)}--out DIR"}
+
+
+def question_text(document: dict[str, Any]) -> str:
+    """Return the document of `question_document` in words."""
+    lines = [document["case"]["title"] or document["case"]["path"]]
+    if document["remarks"]:
+        lines.append("Look at this first:")
+        lines.extend(f"    {remark}" for remark in document["remarks"])
+    kind, holds = document["kind"], document["holds"]
+    lines.append(f"{kind[0].upper()}{kind[1:]}: {holds}.")
+    lines.append(f"The file can be read; next: {document['next']}")
+    return "\n".join(lines) + "\n"
 
 
 def check_text(document: dict[str, Any]) -> str:

@@ -240,13 +240,20 @@ def new(
 
 
 @app.command(epilog="Example: wallsim check cases/lance")
-def check(case: CaseFile, json: Json = False) -> None:
-    """Read everything, screen the logs, say what will be used and why not."""
+def check(
+    case: Annotated[Path, typer.Argument(metavar="CASE", help="Case file, plan, what-if file or "
+                                         "question of a next firing, or the folder of one.")],
+    json: Json = False,
+) -> None:
+    """Read everything, screen the logs, say what will be used and why not; march nothing."""
     from wallsim.build import load_campaign
-    from wallsim.check import check_document, check_text
+    from wallsim.check import check_document, check_text, question_document, question_text
+    from wallsim.file_kinds import kind_at, lies_in
 
-    campaign = load_campaign(_load(case))
-    document = check_document(campaign)
+    path = lies_in(case) if case.is_dir() else case
+    document, text = question_document(path, kind_at(path)), question_text
+    if document is None:
+        document, text = check_document(load_campaign(_load(path))), check_text
     if json:
         import json as jsonlib
 
@@ -254,7 +261,7 @@ def check(case: CaseFile, json: Json = False) -> None:
 
         sys.stdout.write(jsonlib.dumps(plain(document), indent=1, ensure_ascii=False) + "\n")
     else:
-        sys.stdout.write(check_text(document))
+        sys.stdout.write(text(document))
 
 
 @app.command(epilog="Example: wallsim place cases/placement --out lance-plan")
@@ -296,6 +303,11 @@ def _run_place(plan: Any, quiet: bool) -> Any:
     from wallsim.api import place as run
     from wallsim.progress import shown
 
+    if not quiet:
+        from wallsim.plausibility import planned_slips
+
+        slips = planned_slips(plan.case, [(r.burn, r.pressure) for r in plan.runs])
+        sys.stderr.write("".join(f"Look at this first: {slip}\n" for slip in slips))
     with shown(_console(stderr=True), quiet=quiet) as tell:
         tell("marching the plan")
         return run(plan, progress=lambda question, answered, every: tell(

@@ -45,6 +45,7 @@ _STARTS = {
 """First bytes of common files."""
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?(?:[eE][+-]?\d+)?")
 _LOOKED_AT, _BYTES = 40, 4096
+_NAMED = 4
 _MOSTLY = 0.5
 
 
@@ -116,10 +117,19 @@ def _of_numbers(row: str) -> bool:
 
 
 def beside(path: Path) -> str:
-    """Return which files of ours the folder of a missing file holds; empty if none."""
+    """Return which TOML files the folder of a missing file holds, ours first; empty if none."""
     held = [f"{name}, a {what}" for name, what in _NAMES.items()
             if name != path.name and (path.parent / name).is_file()]
+    if not held and path.parent.is_dir():
+        others = sorted(p.name for p in path.parent.glob("*.toml") if p.is_file())
+        held = [f"{', '.join(others[:_NAMED])}: name the file itself"] if others else []
     return f"its folder holds {'; and '.join(held)}" if held else ""
+
+
+def lies_in(folder: Path) -> Path:
+    """Return the file of ours in a folder: its case or plan, else a question; case.toml if none."""
+    every = [folder / name for name in _NAMES if name.endswith(".toml")]
+    return next((path for path in every if path.is_file()), every[0])
 
 
 def kind_at(path: Path) -> str:

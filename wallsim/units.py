@@ -165,6 +165,23 @@ def parse(text: str, si_unit: str, *, difference: bool = False) -> Quantity:
     return Quantity(si, sd, text)
 
 
+def as_written(value: float, text: str, si_unit: str, *, difference: bool = False) -> str:
+    """Return a value in SI with the unit that ``text`` is written in.
+
+    Parameters
+    ----------
+    text : str
+        What `parse` reads.
+    """
+    match = _QUANTITY.match(text)
+    if match is None or si_unit == "dimensionless":
+        return f"{value:g}"
+    unit = match["unit"] or match["sd_unit"] or si_unit
+    zero = to_si(0.0, unit, si_unit)
+    scale = to_si(1.0, unit, si_unit) - zero
+    return f"{(value - (0.0 if difference else zero)) / scale:.6g} {unit}"
+
+
 _EXAMPLES = {
     "m": '"5.08 mm +- 0.1 mm"',
     "s": '"0.1 s +- 50 %"',

@@ -30,7 +30,7 @@ KEYS = [
     (BORE, 'bore = "24 mm +- 1 mm"', 0, "tube.bore", "takes no +-, it is held fixed"),
     (BORE, "bore = true", 0, "tube.bore", "must be text (got true)"),
     (BORE, 'boer = "24 mm"', 0, "tube.boer", 'unknown key (got "boer"); did you mean "bore"?'),
-    (WALL, 'wall = "-8 mm"', 0, "tube.wall", 'must be above 0 m (got "-8 mm")'),
+    (WALL, 'wall = "-8 mm"', 0, "tube.wall", 'must be above 0 mm (got "-8 mm")'),
     (WALL, "", -3, "tube.wall", "missing; add it, for example wall ="),
     (
         '"carbon steel"',
@@ -97,7 +97,7 @@ KEYS = [
         after(TAP, 'barometer = "1013 bar"'),
         1,
         "pressure.barometer",
-        "must be 120000 Pa or less",
+        "must be 1.2 bar or less",
     ),
     (
         TAP,

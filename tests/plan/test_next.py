@@ -182,7 +182,7 @@ def test_repeats_are_as_many_firings_stacked_each_with_its_own_scatter():
 @pytest.mark.parametrize(("change", "words"), [
     ({"blend": "dose"}, 'decision.blend: no such fired blend with a deposit (got "dose"); did you '
                         'mean "dosed"?'),
-    ({"above": "-1 mm^2*K/W"}, "decision.above: must be above 0 m^2*K/W"),
+    ({"above": "-1 mm^2*K/W"}, "decision.above: must be above 0 mm^2*K/W"),
     ({"above": "100 mm"}, "decision.above: 'mm' is not a unit of the kind"),
     ({"more": 'confidence = "40 %"'}, "decision.confidence: must be above 0.5"),
     ({"new": 'like = "r9"\n'}, 'firing.like: no such run (got "r9")'),

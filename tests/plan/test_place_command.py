@@ -1,11 +1,16 @@
 """The command `place` as a user runs it: what a bad plan is told, and what a good one leaves."""
 
 import json
+import sys
+from pathlib import Path
 
 import pytest
 
 from tests.cli.command import wallsim, wallsim_here
 from tests.plan.small_plan import write
+from wallsim.errors import InputError
+
+CASES = Path(__file__).parents[2] / "cases"
 
 
 def test_a_bad_plan_ends_with_3_one_line_a_fault_and_no_folder(tmp_path):
@@ -20,6 +25,45 @@ def test_a_bad_plan_ends_with_3_one_line_a_fault_and_no_folder(tmp_path):
                for line in lines)
     assert any("plan.goal" in line for line in lines)
     assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_without_a_plan_of_the_usual_name_names_what_lies_there(tmp_path):
+    write(tmp_path).rename(tmp_path / "plan.toml")
+    done = wallsim_here("place", tmp_path, "--out", tmp_path / "out")
+    assert done.returncode == 3
+    assert "no such plan; its folder holds plan.toml: name the file itself" in done.stderr
+
+
+def test_check_takes_a_plan_and_marches_nothing(tmp_path):
+    path = write(tmp_path, bore=('bore = "20 mm"', 'bore = "30 in"'))
+    done = wallsim_here("check", tmp_path)
+    assert done.returncode == 0
+    assert f"{path}:4: tube.bore: a bore of 762 mm is unusual" in done.stdout
+    assert "firings bare 4 s x 2, with 4 s; 3 thermocouples at 7 places; wanted: R of dosed, h" in (
+        done.stdout)
+    assert f"next: wallsim place {path} --out DIR" in done.stdout
+    assert json.loads(wallsim_here("check", path, "--json").stdout)["kind"] == "plan"
+
+
+@pytest.mark.parametrize(("case", "words"), [
+    ("thicker_tube", "12 changed firings of "), ("next_firing", "--from FIT --out DIR")])
+def test_check_takes_the_other_questions_too(case, words):
+    done = wallsim_here("check", CASES / case)
+    assert done.returncode == 0
+    assert words in done.stdout
+
+
+def test_slips_of_units_are_told_before_the_first_march(tmp_path, monkeypatch):
+    said = []
+
+    def marched(plan, progress):
+        said.append(sys.stderr.getvalue())
+        raise InputError("stopped here")
+
+    monkeypatch.setattr("wallsim.api.place", marched)
+    path = write(tmp_path, wall=('wall = "4 mm"', 'wall = "0.4 mm"'))
+    wallsim_here("place", path, "--out", tmp_path / "out")
+    assert f"Look at this first: {path}:5: tube.wall: a wall of 0.4 mm is unusual" in said[0]
 
 
 @pytest.mark.slow

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import operator
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from pydantic import Field, PlainValidator
 
-from wallsim.units import Quantity, example, is_gauge, parse
+from wallsim.units import Quantity, as_written, example, is_gauge, parse
 
 ABSOLUTE = "is above air pressure where an absolute one belongs; add the air pressure"
 
@@ -63,16 +64,22 @@ def reader(
             raise ValueError(ABSOLUTE)
         if fixed and quantity.sd:
             raise ValueError("takes no +-, it is held fixed; write the value alone")
-        _check_bounds(quantity.value, bounds, unit)
+        _check_bounds(quantity.value, bounds, lambda bound: as_written(
+            bound, text, si_unit, difference=difference))
         _check_width(quantity, widest, widest_share, unit)
         return quantity
 
     return PlainValidator(read)
 
 
-def _check_bounds(value: float, bounds: tuple[float | None, ...], unit: str) -> None:
-    """Raise if a value is beyond `low`, `high`, `above` or `below` of `reader`, in this order."""
-    share = not unit and 1.0 in bounds[1::2]
+def _check_bounds(
+    value: float, bounds: tuple[float | None, ...], shown: Callable[[float], str]
+) -> None:
+    """Raise if a value is beyond `low`, `high`, `above` or `below` of `reader`, in this order.
+
+    ``shown`` writes a bound in the unit of the value.
+    """
+    share = shown(1.0) == "1" and 1.0 in bounds[1::2]
     check = 'write it like "2 %"' if share else "check value and unit"
     rules = (
         (operator.ge, "{} or more"), (operator.le, "{} or less"),
@@ -80,7 +87,7 @@ def _check_bounds(value: float, bounds: tuple[float | None, ...], unit: str) -> 
     )
     for bound, (holds, words) in zip(bounds, rules, strict=True):
         if bound is not None and not holds(value, bound):
-            raise ValueError(f"must be {words.format(f'{bound:g}{unit}')}; {check}")
+            raise ValueError(f"must be {words.format(shown(bound))}; {check}")
 
 
 def _check_width(

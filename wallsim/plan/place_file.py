@@ -247,6 +247,10 @@ def _run_faults(keys: PlacementKeys, source: Source) -> list[Fault]:
         wrong = f"fewer than the {len(keys.sensor)} welded on already"
         faults.append(source.fault(("plan", "thermocouples"), wrong, keys.plan.thermocouples,
                                    "count those too"))
+    if "most" in keys.plan.model_fields_set and keys.plan.most < keys.plan.thermocouples:
+        wrong = f"fewer than the {keys.plan.thermocouples} planned in plan.thermocouples"
+        faults.append(source.fault(("plan", "most"), wrong, keys.plan.most,
+                                   "write as many or more, or leave it out"))
     for i, well in enumerate(keys.plan.wells):
         if well.value >= keys.tube.wall.value:
             faults.append(source.fault(("plan", "wells", i), "deeper than the wall", well.text,
