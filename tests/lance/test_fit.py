@@ -8,6 +8,7 @@ import pytest
 
 import wallsim
 
+pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[2]
 TRUTH = json.loads((ROOT / "tests/lance/truth.json").read_text())
 DEPOSITS = ("D5_1p5", "D5_3", "D5_6", "HMDSO")
