@@ -190,10 +190,11 @@ def bores(marched: Marched) -> tuple[list[dict[str, Any]], dict[str, Any] | None
                 same = _bare_alike(plan, r)
                 if same not in times:
                     times[same] = each.limit_time(T)
-                row["limit_time_s"], row["cautious_s"] = times[same], _cautious(times[same])
+                row["limit_time_s"] = times[same]
             drawn[r.name] = each
         except (TableRangeError, ConvergenceError) as error:
             row["note"] = str(error)
+    _set_cautious(rows, {r.name: r.pressure for r in fired})
     rows.sort(key=lambda row: [r.name for r in plan.runs].index(row["name"]))
     return rows, None if T is None else _limit(T, rows, drawn)
 
@@ -206,9 +207,15 @@ def _row(marched: Marched, run: PlannedRun) -> dict[str, Any]:
             "limit_time_s": None, "cautious_s": None, "note": ""}
 
 
-def _cautious(times: dict[str, float | None]) -> float | None:
-    low = times["low"]
-    return None if low is None or BURN_MARGIN * low < VALID_BURNS[0] else BURN_MARGIN * low
+def _set_cautious(rows: Sequence[dict[str, Any]], pressure: dict[str, float]) -> None:
+    """Set lower ends and cautious burns: of all firings of a pressure those of the earliest."""
+    for row in rows:
+        lows = [(r["limit_time_s"] or {}).get("low") for r in rows
+                if pressure[r["name"]] == pressure[row["name"]]]
+        if row["limit_time_s"] is not None and (known := [t for t in lows if t is not None]):
+            row["limit_time_s"] = row["limit_time_s"] | {"low": min(known)}
+            burn = BURN_MARGIN * min(known)
+            row["cautious_s"] = burn if burn >= VALID_BURNS[0] else None
 
 
 def _bare_alike(plan: Plan, run: PlannedRun) -> tuple[Any, ...]:

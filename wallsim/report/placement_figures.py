@@ -18,6 +18,7 @@ UNITS = {"1": (100.0, "%"), "m^2*K/W": (1e6, "mm²K/W"), "K": (1.0, "K")}
 ZERO_CELSIUS = 273.15
 SECTION = "plan"
 BARS = 10
+ROOM = 1.08
 
 
 def draw_plan(document: Document) -> list[Drawing]:
@@ -55,6 +56,12 @@ def _line(axes: Axes, x: Any, y: Any, i: int, label: str) -> None:
               marker=MARKERS[i % len(MARKERS)], markersize=5.0, label=label)
 
 
+def _from_zero(*each: Axes) -> None:
+    """Let the axis of values start at zero and end above all of them."""
+    for axes in each:
+        axes.set_ylim(0.0, ROOM * max(other.dataLim.ymax for other in each))
+
+
 def draw_along(document: Document) -> Drawing:
     """Return what a thermocouple tells by where it sits, and the stations chosen."""
     along, scale = document["along_tube"], _scale(document)[0]
@@ -80,7 +87,7 @@ def draw_along(document: Document) -> Drawing:
                          ha="center", va="bottom")
     top.plot([], [], marker="^", color="#222222", linestyle="none", label="chosen station")
     for axes in (top, bottom):
-        axes.set_ylim(bottom=0.0)
+        _from_zero(axes)
         axes.set_ylabel("± [" + _scale(document)[1] + "]")
     top.set_title(f"± on {document['wants'][0]['text']}, a single thermocouple at z")
     bottom.set_title("one more beside those chosen")
@@ -109,7 +116,7 @@ def draw_number(document: Document) -> Drawing:
         even = _scale(document)[0] * array([r["evenly_spaced"] for r in rows])
         _line(top, n, even, 1, "evenly spaced")
     _goal(top, document)
-    top.set_ylim(bottom=0.0)
+    _from_zero(top)
     top.set_ylabel("± [" + _scale(document)[1] + "]")
     top.set_title(_label(document))
     top.legend(loc="upper right")
@@ -146,7 +153,7 @@ def draw_burn(document: Document) -> Drawing | None:
     top, bottom = figure.subplots(2, 1, sharex=True)
     _line(top, t, _halves(document, rows), 0, "expected interval")
     _goal(top, document)
-    top.set_ylim(bottom=0.0)
+    _from_zero(top)
     top.set_ylabel("± [" + _scale(document)[1] + "]")
     top.set_title(_label(document))
     peak = array([r["bore_peak_K"] for r in rows]) - ZERO_CELSIUS
@@ -195,7 +202,7 @@ def draw_repeats(document: Document) -> Drawing | None:
         n = array([r["bare"] for r in of_m])
         _line(axes, n, _halves(document, of_m), i, f"{m} dosed")
     _goal(axes, document)
-    axes.set_ylim(bottom=0.0)
+    _from_zero(axes)
     axes.set_xticks(sorted({r["bare"] for r in rows}))
     axes.set_xlabel("bare firings")
     axes.set_ylabel("± [" + _scale(document)[1] + "]")
@@ -220,7 +227,7 @@ def draw_logging(document: Document) -> Drawing:
         if at > 0.0:
             axes.axvline(at, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)))
         axes.set_xlabel(label)
-    left.set_ylim(bottom=0.0)
+    _from_zero(left, right)
     left.set_ylabel("± [" + _scale(document)[1] + "]")
     figure.suptitle(_label(document), fontsize=10.5, fontweight="bold", x=0.02, ha="left")
     caption = "Half the 95 % interval against sample rate and lag. Dashed: as planned."
