@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from wallsim.report.forecast_figures import TRIANGLE, _edges, _even, _steep, draw_whatif
+from wallsim.report.forecast_figures import TRIANGLE, draw_whatif
+from wallsim.report.forecast_maps import _edges, _even, _steep
 
 
 def document(margins):
