@@ -16,6 +16,7 @@ from wallsim.plan.answers import (
     margins,
     peak,
     stresses,
+    time_interval,
 )
 from wallsim.plan.ensemble import Track
 
@@ -56,6 +57,24 @@ def test_the_end_that_is_left_rests_on_the_draws_on_its_side():
     assert alone == {"estimate": 500.0, "low": None, "high": None}
     unknown = interval(np.array([5.0, 4.0, 6.0]), None, np.array([False, True, False]), "unknown")
     assert unknown == {"estimate": 5.0, "low": None, "high": None}
+
+
+def test_ends_of_a_time_are_those_of_draws_that_lie_mostly_earlier():
+    rng = np.random.default_rng(2)
+    # of the hottest of three places, the estimate being that of all at their middle
+    draws = 10.0 * np.exp(-rng.normal(0.0, 0.3, (3, 20000)).max(axis=0))
+    times = np.concatenate(([10.0], draws))
+    found = time_interval(times, np.zeros(times.size, dtype=bool))
+    low, high = np.quantile(draws, [0.025, 0.975])
+    assert found["estimate"] == 10.0
+    assert found["low"] == pytest.approx(low, rel=0.08)
+    assert found["high"] == pytest.approx(high, rel=0.08)
+    assert interval(times, 0.0)["low"] > 1.15 * low
+    # the later ones not reached
+    lost = times > 10.5
+    found = time_interval(np.where(lost, 10.5, times), lost)
+    assert found["low"] == pytest.approx(low, rel=0.08)
+    assert found["high"] is None
 
 
 def test_a_lost_estimate_leaves_the_outermost_of_all_bounds():

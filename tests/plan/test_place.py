@@ -288,8 +288,6 @@ def test_a_plan_and_a_prediction_of_one_stand_agree(one_stand):
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="a log-normal law about the estimate: 8.2 s predicted, 5.6 "
-                                       "planned by 129 draws, 6.7 by 1537")
 def test_the_lower_end_of_the_time_to_the_limit_is_that_of_a_prediction(one_stand):
     runs, rows = one_stand
     times = runs["R01"]["limits"]["limit"]["time_s"]

@@ -13,8 +13,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
+from scipy.special import ndtri
 
-from wallsim.estimate.readouts import QUANTILE
+from wallsim.estimate.readouts import COVERAGE, QUANTILE
 from wallsim.materials.solid import Solid
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.strength import hot_strength, limit_load, thermal_stress
@@ -109,6 +110,35 @@ def load_interval(
         found["low"] = min(_ends(first, values[values <= first], 0.0)[0], first)
         found["high"] = _ends(first, values[values >= first], 0.0)[1]
     return found | {"high": max(min(float(found["high"] or first), cold), first)}
+
+
+def time_interval(values: Array, lost: NDArray[np.bool_]) -> dict[str, float | None]:
+    """Return the interval of times of draws, the first of which is the estimate.
+
+    Each end rests on the draws on its own side: on how many they are, at least half, and on how
+    far they scatter, log-normal. Before a first firing the hottest place of most draws is hotter
+    than that of the estimate, so most are earlier; a law about the estimate would end too late.
+
+    Parameters
+    ----------
+    values : Array, shape (n_draws,)
+        Positive [s]; bounds from below where ``lost``.
+    lost : Array of bool, shape (n_draws,)
+        Draws that do not get there while they are followed.
+    """
+    found = interval(values, 0.0, lost)
+    first = found["estimate"]
+    if first is None or not (values > 0.0).all():
+        return found
+    y = np.log(values / first)
+    for end, side in (("low", (y < 0.0) & ~lost), ("high", (y > 0.0) | lost)):
+        if found[end] is None or not side.any() or (side & lost).any():
+            continue
+        share = max(side.sum() / (values.size - 1), 0.5)
+        sd = np.sqrt(np.mean(y[side] ** 2))
+        away = sd * ndtri(1.0 - 0.5 * (1.0 - COVERAGE) / share / 2.0)
+        found[end] = float(first * np.exp(-away if end == "low" else away))
+    return found
 
 
 def interval_error(draws: int) -> float:

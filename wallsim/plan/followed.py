@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wallsim.plan.answers import crossing, interval, peak
+from wallsim.plan.answers import crossing, peak, time_interval
 from wallsim.plan.ensemble import Track
 from wallsim.wall.schedule import Schedule
 
@@ -101,7 +101,7 @@ class Followed:
         """
         followed = np.where(self.lost, np.maximum(self.left, 0.0), self.track.t[-1])
         missing = np.isnan(times)
-        return interval(np.where(missing, followed, times), 0.0, missing)
+        return time_interval(np.where(missing, followed, times), missing)
 
 
 def times_to(

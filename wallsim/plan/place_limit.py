@@ -18,7 +18,7 @@ from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.bore import LONGEST_SURVIVAL, hottest_bore, peaks_along
 from wallsim.estimate.readouts import COVERAGE, Readout
 from wallsim.estimate.run_model import RunModel
-from wallsim.plan.answers import crossing, interval
+from wallsim.plan.answers import crossing, interval, time_interval
 from wallsim.plan.directed import directed
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble
@@ -37,7 +37,7 @@ BURN_MARGIN = 0.7
 DRAWS = 33
 """Of a peak, as many as of a prediction."""
 DRAWS_OF_TIME = 129
-"""Of a time, whose ends are quantiles: the fourth of 128 is the lower one."""
+"""Of a time to the limit."""
 BELOW_AMBIENT = 20.0
 """Peaks are log-normal above what lies so far below ambient, as those of a prediction [K]."""
 ON_A_MESH = "a tube on a mesh file is marched at the values stated only"
@@ -128,18 +128,21 @@ class Drawn:
     def limit_time(self, limit: float) -> dict[str, float | None]:
         """Return when the bare bore passes ``limit`` [s], and from when on it may; null: never.
 
-        Never is not in a minute of burn. The lower end is that of the 95 % interval, a quantile of
-        the draws: the hottest place of a draw is seldom cooler than that of the values stated, so
-        these lie far from the middle. The upper end is not looked for. A draw that leaves the
-        metal's table has passed the limit by then.
+        Never is not in a minute of burn. The lower end is that of the 95 % interval; the upper end
+        is not looked for. A draw that leaves the metal's table has passed the limit by then. Where
+        the values stated never pass it the lower end is a quantile of the draws.
         """
         alone, _ = replace(self, x=self.x[:, :1]).bore(limit)
         followed, hottest = self.bore(limit, float(alone.track.t[-1]))
         times = followed.passed(crossing(followed.track.t, hottest, limit))
-        known = np.sort(np.where(np.isnan(times), np.inf, times)[1:])
-        low = known[int(0.5 * (1.0 - COVERAGE) * (known.size - 1))]
-        each = (("estimate", times[0]), ("low", low))
-        return {key: float(t) if np.isfinite(t) else None for key, t in each} | {"high": None}
+        lost = np.isnan(times)
+        if lost[0]:
+            known = np.sort(np.where(lost, np.inf, times)[1:])
+            low: float | None = float(known[int(0.5 * (1.0 - COVERAGE) * (known.size - 1))])
+        else:
+            low = time_interval(np.where(lost, followed.track.t[-1], times), lost)["low"]
+        found = {"estimate": float(times[0]), "low": low, "high": None}
+        return {key: t if t is not None and np.isfinite(t) else None for key, t in found.items()}
 
     def knowing(self, group: str) -> Drawn:
         """Return the draws with a group of unknowns known exactly."""
