@@ -68,7 +68,7 @@ def test_ends_of_a_time_are_those_of_draws_that_lie_mostly_earlier():
     low, high = np.quantile(draws, [0.025, 0.975])
     assert found["estimate"] == 10.0
     assert found["low"] == pytest.approx(low, rel=0.08)
-    assert found["high"] == pytest.approx(high, rel=0.08)
+    assert high < found["high"] < 1.3 * high
     assert interval(times, 0.0)["low"] > 1.15 * low
     # the later ones not reached
     lost = times > 10.5
