@@ -14,7 +14,7 @@ from wallsim.file_kinds import NEXT, PLAN, WHAT_IF
 from wallsim.logs.model import Channel
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.plan.next_file import load_next
-from wallsim.plan.place_campaign import candidates
+from wallsim.plan.place_campaign import candidates, is_bare
 from wallsim.plan.place_file import load_plan
 from wallsim.plan.whatif_file import load_question
 from wallsim.plausibility import planned_slips
@@ -64,11 +64,16 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
         plan = load_plan(path)
         title, command = plan.case.title, "place"
         remarks = planned_slips(plan.case, [(r.burn, r.pressure) for r in plan.runs])
+        if not any(is_bare(plan, r) and r.repeats for r in plan.runs):
+            remarks = (*remarks, "no firing planned is bare: R is then told from h by growth "
+                                 "alone; add a run of a blend without deposit")
+        T = plan.case.fit.limit_temperature
+        limit = "no limit" if T is None else f"limit of the bore {T - 273.15:.0f} °C"
         places = sum(not c.fixed for c in candidates(plan))
         fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
                           for r in plan.runs)
-        holds = (f"firings {fired}; {plan.thermocouples} thermocouples at {places} places; wanted: "
-                 + ", ".join(want.text for want in plan.wants))
+        holds = (f"firings {fired}; {limit}; {plan.thermocouples} thermocouples at {places} "
+                 "places; wanted: " + ", ".join(want.text for want in plan.wants))
     elif kind == WHAT_IF:
         question = load_question(path)
         title, command, remarks = question.title, "whatif", question.slips

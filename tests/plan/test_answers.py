@@ -77,6 +77,13 @@ def test_ends_of_a_time_are_those_of_draws_that_lie_mostly_earlier():
     assert found["high"] is None
 
 
+def test_a_draw_lost_before_the_estimate_brings_the_lower_end_forward():
+    times = np.array([29.0, 28.0, 27.5, 30.0, 15.0, 16.0])
+    lost = np.array([False, False, False, False, True, True])
+    assert time_interval(times, lost)["low"] < 15.0
+    assert time_interval(times[:4], lost[:4])["low"] > 26.0
+
+
 def test_a_lost_estimate_leaves_the_outermost_of_all_bounds():
     lost = np.array([True, False, True])
     assert interval(np.array([9.0, 7.0, 8.0]), 0.0, lost) == {

@@ -489,6 +489,16 @@ def test_a_better_mix_stands_in_the_first_sentence_and_points_are_those_printed(
     assert ", or better bare once and dosed once (53 %). The chance that " in first
     assert first.endswith("firings of any one blend, but by bare once and dosed once (53 %).")
     assert "has 53 %, 6 points more" in said["Would a mix do better?"]
+    peak = {"estimate": 1190.0, "low": 1170.0, "high": 1210.0}
+    document["limit"] = {"words": "your limit of 877 °C", "at_K": 1150.0}
+    for row in document["candidates"]:
+        if row["blend"] == "bare":
+            row["bore"] = {"bore_peak_K": peak, "time_to_limit_s": None}
+    said = {a["question"]: a["text"] for a in answers(document)}
+    assert "or better" not in said["What to fire next?"]
+    assert said["What to fire next?"].endswith("firings of any one blend.")
+    assert said["Would a mix do better?"].endswith(
+        "has 53 %, but bare would pass your limit of 877 °C.")
 
 
 def test_a_value_no_deposit_has_is_remarked(tmp_path):

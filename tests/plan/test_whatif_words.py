@@ -208,7 +208,8 @@ def test_what_is_not_assessed_is_never_called_lasting():
     assert longest.endswith("until the bore reaches your limit of 900 °C (limit load of copper not "
                             "known).")
     assert "the limit load stays above 4 x gas pressure; that is not all that may end it: no " \
-        "limit of temperature known for bronze." in said(free)[1][1]
+        "limit of use stated for the bore of bronze (limit_temperature in [fit])." in (
+        said(free)[1][1])
     assert said(unknown)[1][0] == "note"
     assert "nothing of them is judged" in said(unknown)[1][1]
     (_, _), (level, text), _ = said(firing("whole", reaches), soft)
@@ -216,6 +217,21 @@ def test_what_is_not_assessed_is_never_called_lasting():
     assert text.startswith("1 of 2 last their burn of 10 s: the bore stays below")
     assert text.endswith("1 cannot be judged in full, limit load not known for copper, but the "
                          "bore stays below your limit of 900 °C: soft.")
+
+
+def test_a_solidus_alone_is_no_limit_of_use():
+    f = firing("a", NOTHING)
+    f["limits"] = {"solidus": {"at_K": 1700.0, "time_s": time(None, 50.0)}}
+    (level, text), = (line for line in said(f) if "may end it" in line[1])
+    assert level == "note"
+    assert "no limit of use stated for the bore of steel" in text
+
+
+def test_a_wall_beyond_its_table_does_not_last_whatever_the_limit():
+    f = firing("a", time(None, 6.0), survival={
+        "factor": 4.0, "below_factor_s": None, "table_ends_s": time(6.5, 6.0, 7.0)})
+    assert any("1 do not, as the wall leaves the table of its metal" in text
+               for _, text in said(f))
 
 
 def test_without_a_limit_of_the_owner_the_oxidation_limit_is_judged_by():

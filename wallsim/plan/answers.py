@@ -122,7 +122,8 @@ def time_interval(values: Array, lost: NDArray[np.bool_]) -> dict[str, float | N
     Parameters
     ----------
     values : Array, shape (n_draws,)
-        Positive [s]; bounds from below where ``lost``.
+        Positive [s]; bounds from below where ``lost``. One before the estimate counts as a time:
+        the draw was lost for being hot.
     lost : Array of bool, shape (n_draws,)
         Draws that do not get there while they are followed.
     """
@@ -131,8 +132,8 @@ def time_interval(values: Array, lost: NDArray[np.bool_]) -> dict[str, float | N
     if first is None or not (values > 0.0).all():
         return found
     y = np.log(values / first)
-    for end, side in (("low", (y < 0.0) & ~lost), ("high", (y > 0.0) | lost)):
-        if found[end] is None or not side.any() or (side & lost).any():
+    for end, side in (("low", y < 0.0), ("high", (y > 0.0) | lost)):
+        if found[end] is None or not side.any():
             continue
         share = max(side.sum() / (values.size - 1), 0.5)
         sd = np.sqrt(np.mean(y[side] ** 2))

@@ -160,8 +160,11 @@ def _what(document: Document) -> str:
         return _settled(document, row, chance)
     if (nothing := _nothing_settles(document)) is not None:
         return nothing
-    text = (f"Fire {row['blend']} {times(best['times'])}{_or_a_mix(document)}. The chance that "
-            f"{row['blend']} settles {_asked(document)} is {chance} ({_sides(step)}); ")
+    hot = _too_hot(document, {"firings": {row["blend"]: 1}})
+    over = f", though it passes {document['limit']['words']}" if hot else ""
+    text = (f"Fire {row['blend']} {times(best['times'])}{over}{_or_a_mix(document)}. "
+            f"The chance that {row['blend']} settles {_asked(document)} is {chance} "
+            f"({_sides(step)}); ")
     own = row["own_resistance_m2K_W"]
     if own and d["best_blend"]:
         after = interval_text(own["after"][best["times"] - 1], SCALE)
@@ -199,7 +202,13 @@ def _best_mix(document: Document) -> Document | None:
     best = document["recommended"]
     mix: Document = document["mixes"][best["times"] - 1]
     ahead = len(mix["firings"]) > 1 and mix["chance"] - best["chance"] >= BETTER
-    return mix if ahead else None
+    return mix if ahead and not _too_hot(document, mix) else None
+
+
+def _too_hot(document: Document, mix: Document) -> list[str]:
+    """Return the blends of a mix whose burn takes the bore beyond the limit."""
+    passed = {row["blend"] for row in passing(document)[0]}
+    return [blend for blend in mix["firings"] if blend in passed]
 
 
 def _or_a_mix(document: Document) -> str:
@@ -211,7 +220,8 @@ def _or_a_mix(document: Document) -> str:
 def _but_by_a_mix(document: Document) -> str:
     """Return the shortest mix that reaches the chance wanted."""
     wanted = document["decision"]["chance_wanted"]
-    mix = next((m for m in document["mixes"] if m["chance"] >= wanted), None)
+    mix = next((m for m in document["mixes"]
+                if m["chance"] >= wanted and not _too_hot(document, m)), None)
     return "" if mix is None else (f", but by {mixture(mix['firings'])} "
                                    f"({chance_text(mix['chance'])})")
 
@@ -272,6 +282,9 @@ def _mix(document: Document) -> str:
     if ahead < BETTER:
         return (f"Hardly: the best mix of {best['times']}, {mixture(mix['firings'])}, has "
                 f"{chance_text(mix['chance'])}.")
+    if hot := _too_hot(document, mix):
+        return (f"By the chance alone: {mixture(mix['firings'])} has {chance_text(mix['chance'])}, "
+                f"but {' and '.join(hot)} would pass {document['limit']['words']}.")
     return (f"Yes: {mixture(mix['firings'])} has {chance_text(mix['chance'])}, "
             f"{points(mix['chance'], best['chance'])} points more with as many firings.")
 

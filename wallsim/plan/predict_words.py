@@ -18,6 +18,7 @@ def verdict(document: Document) -> list[dict[str, str]]:
     runs = document["runs"]
     lines = [("bad", _untold(document)), *_limits(runs), *_margins(runs, document["factor"]),
              *_leaving(runs), ("note", _without_oxidation(document))]
+    lines.insert(1, ("warning", _unlimited(document)))
     return [{"level": level, "text": text} for level, text in lines if text]
 
 
@@ -50,7 +51,17 @@ def _limits(runs: Document) -> list[tuple[str, str]]:
     return out
 
 
+def _unlimited(document: Document) -> str:
+    """Return that no limit of use is stated for the bore: a solidus is none."""
+    if any({"limit", "oxidation"} & run["limits"].keys() for run in document["runs"].values()):
+        return ""
+    return (f"No limit stated for the bore, neither limit_temperature in [fit] nor an oxidation "
+            f"limit of {document['metal']}: how hot it may become is not judged.")
+
+
 def _without_oxidation(document: Document) -> str:
+    if _unlimited(document):
+        return ""
     stated = any("oxidation" in run["limits"] for run in document["runs"].values())
     return "" if stated else f"No oxidation limit stated: {document['metal']}."
 

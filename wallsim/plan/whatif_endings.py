@@ -19,6 +19,9 @@ class Cause(NamedTuple):
     is_so: str
 
 
+BEYOND_TABLE = Cause("the wall leaves the table of its metal, beyond which nothing is known", "")
+
+
 def listed(names: Sequence[str], of: int = 0) -> str:
     """Return the names, of many the first; all of them, of which there are ``of``, in two words."""
     if len(names) == of > NAMED:
@@ -98,12 +101,20 @@ def _fate(firing: Document) -> tuple[str, Cause | None]:
     before, may = _earlier(firing)
     if before is not None:
         return "not", before
+    if (out := firing["survival"].get("table_ends_s")) and out["estimate"] is not None \
+            and out["estimate"] < burn:
+        return "not", BEYOND_TABLE
     limits = temperature_limits(firing)
     if not limits and not load_known(firing):
         return "half", None
     if low < burn or may:
         return "may", None
-    return ("last" if limits and load_known(firing) else "half"), None
+    return ("last" if _limited(firing) and load_known(firing) else "half"), None
+
+
+def _limited(firing: Document) -> bool:
+    """Return whether the bore has a limit of use: a solidus alone is none."""
+    return any(key in firing["limits"] for key in ("limit", "oxidation"))
 
 
 def lasting(firings: list[Document]) -> list[tuple[str, str]]:
@@ -154,7 +165,8 @@ def _stays(firings: list[Document]) -> str:
 def _unknown(firings: list[Document]) -> str:
     """Return what is not known of firings, in words."""
     weak = dict.fromkeys(f["metal"] for f in firings if not load_known(f))
-    free = dict.fromkeys(f["metal"] for f in firings if not temperature_limits(f))
+    free = dict.fromkeys(f["metal"] for f in firings if not _limited(f))
     words = [f"limit load not known for {', '.join(weak)}"] if weak else []
-    words += [f"no limit of temperature known for {', '.join(free)}"] if free else []
+    words += [f"no limit of use stated for the bore of {', '.join(free)} (limit_temperature in "
+              "[fit])"] if free else []
     return ", ".join(words)
