@@ -11,6 +11,7 @@ from wallsim.case import load_case
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.logs.model import Events, Log
+from wallsim.logs.pressure_history import PressureHistory
 
 FOLDER = Path(__file__).parents[2] / "cases" / "flange"
 FINER = Resolution(2, 2, 4.0)
@@ -28,7 +29,7 @@ def planned(case):
         Firing(
             run, case.blends[run.blend], Log(run.log, "", t, {}, (), 0),
             Events(0.0, BURN, PRESSURE), {}, BURN, float(t[-1]), np.array([0.0]), ambient[:1],
-            np.array([0.0, BURN]), np.full(2, PRESSURE), np.array([[0.0, 1.0]]), 1.0 / RATE, traces,
+            PressureHistory.steady(PRESSURE, BURN), np.array([[0.0, 1.0]]), 1.0 / RATE, traces,
         )
         for run in case.runs
     ), PRESSURE)

@@ -39,8 +39,9 @@ def test_check_takes_a_plan_and_marches_nothing(tmp_path):
     done = wallsim_here("check", tmp_path)
     assert done.returncode == 0
     assert f"{path}:4: tube.bore: a bore of 762 mm is unusual" in done.stdout
-    assert "firings bare 4 s x 2, with 4 s; 3 thermocouples at 7 places; wanted: R of dosed, h" in (
-        done.stdout)
+    assert "firings bare 4 s x 2, with 4 s; limit of the bore 827 °C; 3 thermocouples at 7 " \
+        "places; wanted: R of dosed, h" in done.stdout
+    assert "bare: R" not in done.stdout
     assert f"next: wallsim place {path} --out DIR" in done.stdout
     assert json.loads(wallsim_here("check", path, "--json").stdout)["kind"] == "plan"
 
