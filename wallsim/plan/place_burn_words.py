@@ -77,7 +77,8 @@ def beyond_cautious(document: Document) -> str:
     unknown = [f"{r['name']} ({r['burn_s']:.3g} s)" for r in rows if r["cautious_s"] is None]
     lines = []
     if known:
-        lines.append(f"Burns longer than a cautious first one: {', '.join(known)}.")
+        also = " as well" if beyond else ""
+        lines.append(f"Burns longer than a cautious first one{also}: {', '.join(known)}.")
     if unknown:
         lines.append(f"{', '.join(unknown)}: by what is stated no burn can be called cautious, see "
                      '"How long?".')
@@ -92,6 +93,8 @@ def how_hot(document: Document) -> str:
     may = [r["name"] for r in document["bore"] if r not in beyond and not r["note"]
            and (r["peak_K"]["high"] is None or r["peak_K"]["high"] > T)]
     text = f"Expected bore at its hottest: {_bores(document)}; limit {celsius(T)}."
+    if beyond:
+        text += f" {', '.join(r['name'] for r in beyond)} beyond the limit at the values stated."
     if may:
         text += f" The intervals of {', '.join(may)} reach beyond the limit."
     return text
@@ -116,7 +119,8 @@ def how_long(document: Document, first: Document) -> str:
         lines.append("Every burn looked at takes the bore beyond its limit at the values stated.")
     for row in rows:
         if row["means"] == "cautious":
-            lines.append(f"Cautious first burns ({_burns(document, row)}) give "
+            whole = ", all shortened in the same proportion," if _differ(document) else ""
+            lines.append(f"Cautious first burns ({_burns(document, row)}){whole} give "
                          f"{shown(_half(row), unit)}.")
     least = next((r for r in rows if goal and _half(r) <= goal), None)
     if least is not None and least in below:
