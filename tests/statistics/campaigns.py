@@ -55,6 +55,14 @@ class Grown(Deposit):
         u = (max(t, 0.0) / 12.0) ** self.m
         return self.limit * (1.0 - np.exp(-self.x * u)) / (1.0 - np.exp(-self.x)) * self.full(z)
 
+    def grown(self, z, R, dt):
+        """Return what ``R`` [m^2 K/W] becomes in ``dt`` [s]: it goes on from where it would be."""
+        whole = -np.expm1(-self.x)
+        left = np.maximum(1.0 - np.asarray(R) / (self.limit * self.full(z)) * whole, 1e-9)
+        t = 12.0 * np.maximum(-np.log(left) / self.x, 0.0) ** (1.0 / self.m)
+        u = ((t + dt) / 12.0) ** self.m
+        return -self.limit * np.expm1(-self.x * u) / whole * self.full(z)
+
 
 @dataclass(frozen=True, slots=True)
 class Parabolic(Deposit):
