@@ -14,6 +14,7 @@ from wallsim.file_kinds import NEXT, PLAN, WHAT_IF
 from wallsim.logs.model import Channel
 from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.plan.next_file import load_next
+from wallsim.plan.place_burn_words import celsius
 from wallsim.plan.place_campaign import candidates, is_bare
 from wallsim.plan.place_file import load_plan
 from wallsim.plan.whatif_file import load_question
@@ -68,7 +69,7 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
             remarks = (*remarks, "no firing planned is bare: R is then told from h by growth "
                                  "alone; add a run of a blend without deposit")
         T = plan.case.fit.limit_temperature
-        limit = "no limit" if T is None else f"limit of the bore {T - 273.15:.0f} °C"
+        limit = "no limit" if T is None else f"limit of the bore {celsius(T)}"
         places = sum(not c.fixed for c in candidates(plan))
         fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
                           for r in plan.runs)

@@ -66,6 +66,7 @@ def test_ends_of_a_time_are_those_of_draws_that_lie_mostly_earlier():
     times = np.concatenate(([10.0], draws))
     found = time_interval(times, np.zeros(times.size, dtype=bool))
     low, high = np.quantile(draws, [0.025, 0.975])
+    # such draws are no two half normals: 6.7 % too early, on the safe side
     assert found["estimate"] == 10.0
     assert found["low"] == pytest.approx(low, rel=0.08)
     assert high < found["high"] < 1.3 * high

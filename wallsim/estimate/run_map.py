@@ -6,7 +6,8 @@ the sensitivities of a march carry over by one product.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +53,24 @@ class RunMap:
     def active(self) -> NDArray[np.intp]:
         """Columns of the march that depend on any unknown."""
         return np.flatnonzero(np.abs(self.matrix).sum(axis=1))
+
+    def with_more(self, name: str, n: int) -> RunMap:
+        """Return the map with ``n`` further unknowns behind ``x``, one for each value of a field.
+
+        Parameters
+        ----------
+        name : str
+            Field of the parameters that is empty so far.
+        """
+        more: dict[str, Any] = {name: np.zeros(n)}
+        parameters = replace(self.parameters, **more)
+        slot = parameters.slots()[name]
+        where = np.full(n, slot.start)
+        n_x = self.matrix.shape[1]
+        matrix = np.insert(np.pad(self.matrix, ((0, 0), (0, n))), where, 0.0, axis=0)
+        matrix[slot, n_x:] = np.eye(n)
+        return replace(self, parameters=parameters, matrix=matrix,
+                       constant=np.insert(self.constant, where, 0.0))
 
     def at(self, x: Array) -> WallParameters:
         """Return the firing's parameters at ``x``."""

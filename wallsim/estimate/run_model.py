@@ -377,16 +377,9 @@ def _with_pressure_error(
     The noise of the tap is one of the heating, which all thermocouples of the firing share. It is
     no unknown of the fit: it goes into the covariance of the readings.
     """
-    old, k = run.map, run.pressure_error.size
-    n_p, n_x = old.matrix.shape
-    template = replace(old.parameters, pressure_error=np.zeros(k))
-    where = np.arange(n_p + k)
-    place = np.setdiff1d(where, where[template.slots()["pressure_error"]])
-    constant, matrix = np.zeros(n_p + k), np.zeros((n_p + k, n_x + k))
-    constant[place], matrix[place, :n_x] = old.constant, old.matrix
-    matrix[template.slots()["pressure_error"], n_x:] = np.eye(k)
-    wider = replace(run, map=RunMap(template, constant, matrix, old.offset, old.offset_fixed))
+    k, n = run.pressure_error.size, x.size
+    wider = replace(run, map=run.map.with_more("pressure_error", k))
     found = readings(wider, np.append(x, np.zeros(k)), wall, slope, derivatives=True)
     assert found.dT_dx is not None
-    model = replace(found, dT_dx=tuple(J[:, :n_x] for J in found.dT_dx))
-    return model, tuple(J[:, n_x:] * run.pressure_error for J in found.dT_dx)
+    model = replace(found, dT_dx=tuple(J[:, :n] for J in found.dT_dx))
+    return model, tuple(J[:, n:] * run.pressure_error for J in found.dT_dx)

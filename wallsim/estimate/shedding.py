@@ -27,7 +27,6 @@ from wallsim.build import Firing
 from wallsim.estimate.carry_over import Chain
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import QUANTILE
-from wallsim.estimate.run_map import RunMap
 from wallsim.estimate.run_model import RunModel, readings
 from wallsim.estimate.weights import Weights, settled, whitened
 from wallsim.wall.model import WallSlope
@@ -80,21 +79,15 @@ class Trial:
         chain = Chain.whole(estimate.campaign, firing, u.laws, u.t_ref)
         if chain is None or chain.last.shed is not None:
             return None
-        gas, old, k = run.surfaces.gas, run.map, times.size
+        gas, k = run.surfaces.gas, times.size
         basis = gas.coefficient_basis
         history = gas.history or chain.history(np.zeros(len(basis)), basis)
         history = replace(history, trial_times=times, trial_where=np.ones((k, len(basis))))
-        n_p, n_x = old.matrix.shape
-        new = RunMap(
-            replace(old.parameters, trial_loss=np.zeros(k)),
-            np.concatenate((old.constant, np.zeros(k))),
-            np.block([[old.matrix, np.zeros((n_p, k))], [np.zeros((k, n_x)), np.eye(k)]]),
-            old.offset, old.offset_fixed,
-        )
         schedule = run.schedule if not fine else Schedule.of(
             firing.burn, firing.end, estimate.resolution.fineness, LONGEST_SHEDDING
         )
         surfaces = replace(run.surfaces, gas=replace(gas, history=history))
+        new = run.map.with_more("trial_loss", k)
         changed = replace(run, map=new, surfaces=surfaces, schedule=schedule)
         return cls(changed, estimate.weights[run.name], times)
 

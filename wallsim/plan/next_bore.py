@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from wallsim.case.model import Case
 from wallsim.estimate.bore import bore_readouts
 from wallsim.estimate.run_model import RunModel
+from wallsim.plan.followed import ZERO_CELSIUS
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
 Document = dict[str, Any]
 
-ZERO_CELSIUS = 273.15
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from wallsim.plan.next_bore import ZERO_CELSIUS, passing
+from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.next_bore import passing
 from wallsim.rounding import (
     chance_text,
     interval_text,

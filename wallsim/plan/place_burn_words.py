@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from wallsim.plan.followed import ZERO_CELSIUS
 from wallsim.plan.place_limit import incautious, passed, worst
 from wallsim.plausibility import VALID_BURNS
 from wallsim.rounding import open_text, per_cent
 
 Document = dict[str, Any]
 
-ZERO_CELSIUS = 273.15
 OF_METAL = {"oxidation": "an oxidation limit", "solidus": "a solidus"}
 
 HOW = {"gas-side coefficient along the tube": "State coefficient and coefficient_variation in "

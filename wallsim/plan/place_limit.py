@@ -26,6 +26,7 @@ from wallsim.plan.followed import Followed
 from wallsim.plan.place_campaign import is_bare
 from wallsim.plan.place_file import Plan, PlannedRun
 from wallsim.plan.place_model import Marched
+from wallsim.plan.predict import BELOW_AMBIENT
 from wallsim.plausibility import VALID_BURNS
 from wallsim.wall.schedule import Schedule
 
@@ -38,8 +39,6 @@ DRAWS = 33
 """Of a peak, as many as of a prediction."""
 DRAWS_OF_TIME = 129
 """Of a time to the limit."""
-BELOW_AMBIENT = 20.0
-"""Peaks are log-normal above what lies so far below ambient, as those of a prediction [K]."""
 ON_A_MESH = "a tube on a mesh file is marched at the values stated only"
 OF_DEPOSITS = ("deposit of", "growth law of")
 

@@ -16,9 +16,9 @@ LIMITS = {"limit": "your limit", "oxidation": "the oxidation limit", "solidus": 
 def verdict(document: Document) -> list[dict[str, str]]:
     """Return what is to be known of a prediction first, each with a level."""
     runs = document["runs"]
-    lines = [("bad", _untold(document)), *_limits(runs), *_margins(runs, document["factor"]),
-             *_leaving(runs), ("note", _without_oxidation(document))]
-    lines.insert(1, ("warning", _unlimited(document)))
+    lines = [("bad", _untold(document)), ("warning", _unlimited(document)), *_limits(runs),
+             *_margins(runs, document["factor"]), *_leaving(runs),
+             ("note", _without_oxidation(document))]
     return [{"level": level, "text": text} for level, text in lines if text]
 
 

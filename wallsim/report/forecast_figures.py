@@ -16,7 +16,6 @@ from wallsim.report.forecast_maps import (
     RED,
     SECTION,
     UNKNOWN,
-    ZERO_CELSIUS,
     draw_map,
     values_of,
 )
@@ -30,6 +29,7 @@ from wallsim.report.style import (
     finish,
     legend_below,
 )
+from wallsim.report.words import ZERO_CELSIUS
 
 MOST_LINES = 6
 CIRCLES = 25

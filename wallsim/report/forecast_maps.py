@@ -13,10 +13,10 @@ from matplotlib.ticker import MaxNLocator
 
 from wallsim.report.document import Array, Band, Document, band
 from wallsim.report.style import UNUSED, canvas, finish
+from wallsim.report.words import ZERO_CELSIUS
 from wallsim.rounding import significant
 
 SECTION = "forecast"
-ZERO_CELSIUS = 273.15
 LEAST, LEAST_TIME = {"margin": 0.5}, 0.1
 """Lowest values that maps on a log scale tell apart: of loads over pressure [-], of times [s]."""
 UNKNOWN = "not reached, not assessed, or the metal's table ends before (which is no survival)"

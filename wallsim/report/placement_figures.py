@@ -12,10 +12,10 @@ from matplotlib.ticker import FuncFormatter, NullFormatter
 
 from wallsim.report.document import Array, Document, array
 from wallsim.report.style import COLOURS, DASHES, SETTINGS, Drawing, canvas, finish, legend_below
+from wallsim.report.words import ZERO_CELSIUS
 
 MARKERS = "osD^vP"
 UNITS = {"1": (100.0, "%"), "m^2*K/W": (1e6, "mm²K/W"), "K": (1.0, "K")}
-ZERO_CELSIUS = 273.15
 SECTION = "plan"
 BARS = 10
 ROOM = 1.08
