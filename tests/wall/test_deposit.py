@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 
 from tests.wall.walls import parameters, surfaces, wall
 from wallsim.wall.deposit import DepositHistory, Loss, Stretch
@@ -18,8 +19,7 @@ ODDS = np.log([0.8 / 0.2, 0.4 / 0.6, 0.3 / 0.7, 0.6 / 0.4])
 
 def history(surface, *stretches, own=True, sources=1, trials=()):
     basis, times = surface.gas.coefficient_basis, np.array(trials, dtype=float)
-    where = np.ones((times.size, len(basis)))
-    return DepositHistory(basis, own, sources, stretches, times, where)
+    return DepositHistory(basis, own, sources, stretches, times)
 
 
 def chain(surface):
@@ -106,6 +106,33 @@ def test_carried_over_whole_by_the_same_blend_it_goes_on_where_it_ended(law):
     older = replace(surface.gas, deposit_age=2.0)
     for t in (0.0, 1.0, BURN):
         np.testing.assert_allclose(made.resistance(t, p)[0], older.resistance(t, p), rtol=1e-12)
+
+
+@pytest.mark.parametrize("law", ["linear", "saturating", "general"])
+@pytest.mark.parametrize(("c", "log_m"), [(0.6, -0.7), (0.6, 0.5), (-1.2, 0.3), (2.5, -0.4)])
+@pytest.mark.parametrize("how", ["lost", "retained"])
+def test_what_is_left_goes_on_as_a_clean_bore_of_its_thickness(law, c, log_m, how):
+    surface = surfaces(wall(n_z=4), burn=BURN, law=law)
+    shape = np.array([c, 0.0 if law == "saturating" else log_m])
+    kept = 0.8 if how == "retained" else 0.6
+    clean = replace(surface.gas, history=None)
+    bare = parameters(growth_shape=shape)
+    if how == "retained":
+        made = history(surface, Stretch(0, law, BURN, 2.0, None, None),
+                       Stretch(0, law, BURN, BURN, 0, None))
+        p = parameters(growth_shape=shape, log_odds=ODDS[:1])
+    else:
+        everywhere = Loss(0, 0, np.ones(surface.gas.share.size))
+        made = history(surface, Stretch(0, law, BURN, BURN, None, everywhere))
+        p = parameters(growth_shape=shape, log_odds=ODDS[1:2], shed_time=np.array([2.0]))
+
+    def aged(age):
+        return replace(clean, deposit_age=age).resistance(0.0, bare)[0]
+
+    age = brentq(lambda a: aged(a) - kept * aged(2.0), 0.0, 2.0, xtol=1e-13)
+    for later in (0.9, 1.5):
+        t = later if how == "retained" else 2.0 + later
+        assert made.resistance(t, p)[0][0] == pytest.approx(aged(age + later), rel=1e-6)
 
 
 def test_on_a_bare_firing_what_is_retained_stays():

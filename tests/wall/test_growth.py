@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from wallsim.wall.growth import AS_GOOD_AS_LINEAR, clock, grown, grown_of_draws
+from wallsim.wall.growth import AS_GOOD_AS_LINEAR, clock, clock_back, grown, grown_of_draws
 
 TIMES = np.linspace(0.0, 1.5, 31)
 
@@ -46,6 +46,21 @@ def test_derivatives_are_exact(c, log_m, s):
     np.testing.assert_allclose(got, expected, rtol=1e-6, atol=1e-9)
     of_s = clock(s + step, shape)[0] - clock(s - step, shape)[0]
     assert s == 1.0 or clock(s, shape)[1] == pytest.approx(of_s / (2.0 * step), rel=1e-6)
+
+
+@pytest.mark.parametrize("c", [-2.0, -0.1, 0.8, 3.0])
+@pytest.mark.parametrize("log_m", [-0.5, 0.4])
+@pytest.mark.parametrize("s", [0.05, 0.6, 1.3, 4.0])
+def test_the_clock_read_backwards(c, log_m, s):
+    shape, step = np.array([c, log_m]), 1e-6
+    u = clock(s, shape)[0]
+    got, of_u, of_shape = clock_back(u, shape)
+    assert got == pytest.approx(s, rel=1e-12)
+    expected = [
+        (clock_back(u + d[0], shape + d[1:])[0] - clock_back(u - d[0], shape - d[1:])[0])
+        / (2.0 * step) for d in step * np.eye(3)
+    ]
+    np.testing.assert_allclose([of_u, *of_shape], expected, rtol=1e-6, atol=1e-8)
 
 
 @pytest.mark.parametrize("c", [-4.0, -0.5, -1e-4, 0.4])

@@ -149,5 +149,4 @@ class Chain:
             )
             for link in self.links
         )
-        none = np.empty((0, len(basis)))
-        return DepositHistory(basis, own, len(sources), stretches, none[:, 0], none)
+        return DepositHistory(basis, own, len(sources), stretches, np.empty(0))

@@ -82,7 +82,7 @@ class Trial:
         gas, k = run.surfaces.gas, times.size
         basis = gas.coefficient_basis
         history = gas.history or chain.history(np.zeros(len(basis)), basis)
-        history = replace(history, trial_times=times, trial_where=np.ones((k, len(basis))))
+        history = replace(history, trial_times=times)
         schedule = run.schedule if not fine else Schedule.of(
             firing.burn, firing.end, estimate.resolution.fineness, LONGEST_SHEDDING
         )

@@ -62,6 +62,19 @@ def clock(s: float, shape: Array) -> tuple[float, float, Array]:
     return 1.0 - log_a / x, of_s / a, np.array([of_x * of_c, of_log_m / a])
 
 
+def clock_back(u: float, shape: Array) -> tuple[float, float, Array]:
+    """Return the ``s`` at which `clock` gives ``u``, and its derivatives to ``u`` and ``shape``."""
+    if u <= 0.0:
+        return 0.0, 0.0, np.zeros(2)
+    x, m = curvature(float(shape[0]))[0], float(np.exp(shape[1]))
+    steady = u
+    if u > 1.0 and x < 0.0:
+        steady = 1.0 - float(np.expm1(-x * (u - 1.0))) / x
+    s = 1.0 + (steady - 1.0) / m if steady > 1.0 and m > 1.0 else steady ** (1.0 / m)
+    _, of_s, of_shape = clock(s, shape)
+    return s, 1.0 / of_s, -of_shape / of_s
+
+
 def grown(law: Law, s: float, shape: Array) -> tuple[float, Array]:
     """Return the growth ``g`` at ``s = t/t_ref`` and its derivatives to ``shape``.
 
