@@ -32,6 +32,20 @@ def test_one_trace_alone_or_traces_that_disagree_are_no_loss(parts, height):
     assert scored(parts).height == height
 
 
+def test_the_moment_is_as_sure_as_the_fall_of_the_misfit_says_on_either_side():
+    t = np.linspace(1.0, 7.0, 61)
+    fall = 40.0 - np.where(t < 3.02, 2.0, 20.0) * (t - 3.02) ** 2
+    at, low, high = Scores(t, fall, fall, np.ones((4, 61))).moment
+    assert at == pytest.approx(3.02, abs=0.06)
+    assert low == pytest.approx(3.02 - np.sqrt(3.841 / 2.0), abs=0.01)
+    assert high == pytest.approx(3.02 + np.sqrt(3.841 / 20.0), abs=0.01)
+
+
+def test_a_moment_that_nothing_bounds_lies_anywhere_among_the_trial_times():
+    t = np.linspace(1.0, 7.0, 61)
+    assert Scores(t, 40.0 - 0.1 * t, t, np.ones((4, 61))).moment == (1.0, 1.0, 7.0)
+
+
 def summed(A, J, r):
     """Return what four traces feel of losses ``A``, unknowns ``J`` and misfit ``r``."""
     return Evidence(

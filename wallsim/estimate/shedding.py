@@ -26,9 +26,9 @@ from numpy.typing import NDArray
 from wallsim.build import Firing
 from wallsim.estimate.carry_over import Chain
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.readouts import QUANTILE
 from wallsim.estimate.run_model import RunModel, readings
 from wallsim.estimate.weights import Weights, settled, whitened
+from wallsim.regression.profile import RISE
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 from wallsim.wall.schedule import LONGEST_SHEDDING, Schedule
@@ -49,7 +49,7 @@ FIRST, LAST = 1.0, 0.5
 """A moment is looked for from this long after ignition until this long before shutdown [s]."""
 AFTER = 5.0
 SPACING, MOST = 0.25, 40
-AROUND, FINE = 1.0, 0.05
+AROUND, FINE = 3.0, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,18 +184,33 @@ class Scores:
         return float(self.fall[self.best]) if shared else 0.0
 
     @property
-    def moment(self) -> tuple[float, float]:
-        """Time at which the misfit falls most and its standard deviation, by a parabola [s]."""
-        at = self.times[self.best]
-        near = np.abs(self.times - at) <= 0.5 * AROUND
-        near &= self.fall > 0.5 * self.fall[self.best]
-        bend = slope = 0.0
-        if np.count_nonzero(near) >= 3:
-            bend, slope, _ = np.polyfit(self.times[near] - at, self.fall[near], 2)
-        if bend >= 0.0:
-            return float(at), SPACING
-        shift = float(np.clip(-0.5 * slope / bend, -SPACING, SPACING))
-        return float(at) + shift, float(np.sqrt(-1.0 / bend))
+    def moment(self) -> tuple[float, float, float]:
+        """Time at which the misfit falls most, and where it falls by `RISE` less on both sides [s].
+
+        The first and last trial times where it does not.
+        """
+        i, t = self.best, self.times
+        missing = self.fall[i] - RISE - self.fall
+
+        def end(step: int) -> float:
+            j = i
+            while 0 <= j + step < t.size and missing[j] < 0.0:
+                j += step
+            pair = [j - step, j] if j != i else [i, i]
+            return float(np.interp(0.0, missing[pair], t[pair]))
+
+        return self._summit, min(end(-1), self._summit), max(end(1), self._summit)
+
+    @property
+    def _summit(self) -> float:
+        """Time at which the parabola through the highest fall and its neighbours is highest [s]."""
+        i, t = self.best, self.times
+        if not 0 < i < t.size - 1:
+            return float(t[i])
+        before, at, after = self.fall[i - 1 : i + 2]
+        bend = before - 2.0 * at + after
+        shift = 0.5 * (before - after) / bend if bend < 0.0 else 0.0
+        return float(t[i] + shift * (t[i + 1] - t[i]))
 
 
 def evidence(trial: Trial, x: Array, wall: Wall, slope: WallSlope | None) -> Evidence:
@@ -328,11 +343,10 @@ def _pressure_step(firing: Firing, moment: float) -> bool:
 
 
 def _document(firing: Firing, found: Scores) -> dict[str, Any]:
-    t, sd = found.moment
-    clock = firing.events.ignition + t
+    clock, low, high = (firing.events.ignition + t for t in found.moment)
     return {
-        "time_s": {"estimate": clock, "low": clock - QUANTILE * sd, "high": clock + QUANTILE * sd},
+        "time_s": {"estimate": clock, "low": low, "high": high},
         "lost_fraction_linearised": float(found.lost[found.best]),
         "misfit_fall": float(found.fall.max()),
-        "case_line": f'shed = "{clock:.1f} s +- {max(2.0 * sd, 0.2):.1f} s"',
+        "case_line": f'shed = "{clock:.1f} s +- {max(clock - low, high - clock, 0.2):.1f} s"',
     }
