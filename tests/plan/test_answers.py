@@ -10,12 +10,12 @@ from wallsim.materials import load_solid
 from wallsim.plan.answers import (
     Grid,
     crossing,
+    elastic_stresses,
     interval,
     interval_error,
     load_interval,
     margins,
     peak,
-    stresses,
     time_interval,
 )
 from wallsim.plan.ensemble import Track
@@ -160,4 +160,9 @@ def test_nothing_is_said_of_a_metal_without_the_tables():
     w = wall(n_r=2, n_z=4)
     track = Track(np.array([0.0]), np.full((1, w.size, 1), 300.0))
     assert margins(Grid.of(w), track, np.full((1, 9), 1e5), solid()) is None
-    assert stresses(Grid.of(w), track, solid()) is None
+    none = np.zeros(1, dtype=bool)
+    told = elastic_stresses(Grid.of(w), track, none, np.array([1e5, 2e6]), solid())
+    assert told["thermal_hoop_stress_Pa"] is None
+    bore, outside = Grid.of(w).r[[0, -1]]
+    expected = 2e6 * (outside**2 + bore**2) / (outside**2 - bore**2)
+    assert told["pressure_hoop_stress_Pa"]["bore"] == pytest.approx(expected)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wallsim.plan.whatif_endings import listed
+from wallsim.plan.whatif_endings import elastic, listed
 from wallsim.plan.whatif_file import Change
 from wallsim.plan.whatif_words import labels, verdict
 
@@ -257,6 +257,20 @@ def test_a_firing_before_the_last_counts_too():
     assert "1 do not, as the bore reaches your limit of 900 °C: three." in said(cold)[1][1]
     near = firing("three", time(None, 60.0), firings=3, bore_peak_K=time(1150.0, 1120.0, 1180.0))
     assert "1 may not" in said(near)[1][1]
+
+
+def test_elastic_stresses_are_the_largest_where_known():
+    def stressed(thermal, pressure):
+        return {"thermal_hoop_stress_Pa": thermal and {"bore": time(thermal, thermal, thermal)},
+                "pressure_hoop_stress_Pa": {"bore": pressure}}
+
+    assert elastic({"a": stressed(-310e6, 4e6), "b": stressed(-402e6, 3e6)}) == (
+        "For information, largest elastic hoop stress of the bore: -402 MPa by temperature "
+        "differences (b; with the constants of room temperature, which overstate it), 4 MPa by "
+        "pressure (a). Above its yield strength the bore yields locally in each firing, and "
+        "fatigue is not assessed.")
+    assert "the bore: 4 MPa by pressure (a). Above" in elastic({"a": stressed(None, 4e6)})
+    assert elastic({"a": {"assessed": False}}) == ""
 
 
 def test_slips_and_a_march_too_coarse_are_warned_of_on_top():

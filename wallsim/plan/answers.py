@@ -8,7 +8,7 @@ its wall leaves the table of the metal; what it had reached by then is a bound.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from scipy.special import ndtri
 from wallsim.estimate.readouts import COVERAGE, QUANTILE
 from wallsim.materials.solid import Solid
 from wallsim.plan.ensemble import Ensemble, Track
-from wallsim.plan.strength import hot_strength, limit_load, thermal_stress
+from wallsim.plan.strength import hot_strength, limit_load, pressure_stress, thermal_stress
 from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
@@ -269,9 +269,21 @@ def peak(t: Array, y: Array) -> tuple[Array, Array, Array]:
     return flat[at, np.arange(y.shape[2])], t[when], where
 
 
-def stresses(grid: Grid, track: Track, solid: Solid) -> tuple[Array, Array] | None:
-    """Return the largest elastic thermal hoop stress [Pa] at bore and outside by draw."""
-    if solid.elastic is None:
-        return None
-    bore, outside = thermal_stress(grid.r, grid.field(track.T), solid.elastic)
-    return bore.min(axis=(0, 1)), outside.max(axis=(0, 1))
+def elastic_stresses(
+    grid: Grid, track: Track, lost: NDArray[np.bool_], over: Array, solid: Solid
+) -> dict[str, Any]:
+    """Return the largest elastic hoop stresses [Pa], for information, as part of a document.
+
+    By differences of temperature through the wall at bore and outside, None without elastic
+    constants; by the pressure ``over`` that outside [Pa] at the bore. ``lost`` are the draws that
+    leave the metal's table.
+    """
+    by_pressure, _, _ = pressure_stress(float(over.max()), grid.r[0], grid.r[-1], grid.r[0])
+    thermal = None
+    if solid.elastic is not None:
+        bore, outside = thermal_stress(grid.r, grid.field(track.T), solid.elastic)
+        thermal = {
+            "bore": interval(bore.min(axis=(0, 1)), None, lost, "unknown"),
+            "outside": interval(outside.max(axis=(0, 1)), None, lost, "unknown")}
+    return {"thermal_hoop_stress_Pa": thermal,
+            "pressure_hoop_stress_Pa": {"bore": float(by_pressure)}}

@@ -23,12 +23,12 @@ from wallsim.plan.answers import (
     Grid,
     Side,
     crossing,
+    elastic_stresses,
     interval,
     interval_error,
     load_interval,
     margins,
     peak,
-    stresses,
 )
 from wallsim.plan.directed import directed
 from wallsim.plan.draws import Knowledge
@@ -267,13 +267,11 @@ def survival(
     tap = np.interp(burning.t, firing.pressure.t, firing.pressure.p)
     over = np.array([firing.local_pressure(grid.z, p) for p in tap])
     over = np.maximum(over - task.campaign.case.pressure.barometer, LEAST_PRESSURE)
-    found, hoop = margins(grid, burning, over, solid), stresses(grid, burning, solid)
+    found = margins(grid, burning, over, solid)
     out: dict[str, Any] = {
         "assessed": False, "note": NO_TABLE,
         "factor": task.factor, "margin": None, "at_s": None, "z_m": None, "below_factor_s": None,
-        "thermal_hoop_stress_Pa": None if hoop is None else {
-            "bore": interval(hoop[0], None, followed.lost, "unknown"),
-            "outside": interval(hoop[1], None, followed.lost, "unknown")},
+        **elastic_stresses(grid, burning, followed.lost, over, solid),
     }
     if found is None:
         return out

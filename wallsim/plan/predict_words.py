@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.whatif_endings import NAMED, listed
+from wallsim.plan.whatif_endings import NAMED, elastic, listed
 from wallsim.rounding import load_text, open_text
 
 Document = dict[str, Any]
@@ -18,7 +18,8 @@ def verdict(document: Document) -> list[dict[str, str]]:
     runs = document["runs"]
     lines = [("bad", _untold(document)), ("warning", _unlimited(document)), *_limits(runs),
              *_margins(runs, document["factor"]), *_leaving(runs),
-             ("note", _without_oxidation(document))]
+             ("note", _without_oxidation(document)),
+             ("note", elastic({name: run["survival"] for name, run in runs.items()}))]
     return [{"level": level, "text": text} for level, text in lines if text]
 
 

@@ -13,11 +13,11 @@ from wallsim.plan.answers import (
     Grid,
     crossing,
     deposit_surface,
+    elastic_stresses,
     interval,
     load_interval,
     margins,
     peak,
-    stresses,
 )
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.followed import Followed, not_assessed, times_to
@@ -182,12 +182,8 @@ def _survival(
         "assessed": False, "note": NO_TABLE, "factor": factor,
         "margin": None, "at_s": None, "z_m": None, "below_factor_s": None,
         "table_ends_s": interval(left, 0.0) if np.isfinite(left[0]) or np.isnan(left[0]) else None,
-        "thermal_hoop_stress_Pa": None,
+        **elastic_stresses(grid, last.track, last.lost, over, solid),
     }
-    if (hoop := stresses(grid, last.track, solid)) is not None:
-        out["thermal_hoop_stress_Pa"] = {
-            "bore": interval(hoop[0], None, last.lost, "unknown"),
-            "outside": interval(hoop[1], None, last.lost, "unknown")}
     every = [margins(grid, track, np.tile(over, (track.t.size, 1)), solid)
              for track in (*(b.track for b in burns), whole.track)]
     found = [m for m in every if m is not None]

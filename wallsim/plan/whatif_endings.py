@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from wallsim.plan.followed import ZERO_CELSIUS
@@ -29,6 +29,27 @@ def listed(names: Sequence[str], of: int = 0) -> str:
     if len(names) <= ALL_NAMED:
         return "; ".join(names)
     return "; ".join(names[:NAMED]) + f"; and {len(names) - NAMED} more"
+
+
+def elastic(survival: Mapping[str, Document]) -> str:
+    """Return the largest elastic stresses of the bore among firings by name, for information."""
+    hot = {n: told["bore"]["estimate"] for n, s in survival.items()
+           if (told := s.get("thermal_hoop_stress_Pa")) and told["bore"]["estimate"] is not None}
+    pressed = {n: told["bore"] for n, s in survival.items()
+               if (told := s.get("pressure_hoop_stress_Pa"))}
+    words = []
+    if hot:
+        worst = min(hot, key=lambda n: float(hot[n]))
+        words.append(f"{1e-6 * hot[worst]:.0f} MPa by temperature differences ({worst}; with the "
+                     "constants of room temperature, which overstate it)")
+    if pressed:
+        worst = max(pressed, key=lambda n: float(pressed[n]))
+        words.append(f"{1e-6 * pressed[worst]:.2g} MPa by pressure ({worst})")
+    if not words:
+        return ""
+    return (f"For information, largest elastic hoop stress of the bore: {', '.join(words)}. Above "
+            "its yield strength the bore yields locally in each firing, and fatigue is not "
+            "assessed.")
 
 
 def temperature_limits(firing: Document) -> dict[str, str]:

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.whatif_endings import ending, lasting, listed, load_known, value
+from wallsim.plan.whatif_endings import elastic, ending, lasting, listed, load_known, value
 from wallsim.plan.whatif_file import Change
 from wallsim.rounding import AT_ONCE, open_text
 
@@ -68,6 +68,7 @@ def verdict(document: Document) -> list[dict[str, str]]:
         ("note", _unlogged(document, open_shape=True)),
         ("warning", _unlogged(document, open_shape=False)), ("warning", _too_long(firings)),
         ("warning", _without_strength(firings)),
+        ("note", elastic({f["label"]: f["survival"] for f in firings})),
     ]
     return [{"level": level, "text": text} for level, text in lines if text]
 
