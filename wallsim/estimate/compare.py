@@ -1,10 +1,11 @@
 """Blends against each other at equal conditions, with their common errors cancelled.
 
 What all firings share (gas temperature, wall, thermocouples) moves the resistances of all blends
-together, so a difference is surer than its two parts: with gradients ``g`` to the unknowns of
-covariance ``C``, its variance is ``(g_a - g_b) C (g_a - g_b)``, against ``g_a C g_a + g_b C g_b``
-where the two are taken for independent. Equal conditions are equal time since ignition, the
-shortest of the blends' longest burns, and the coefficient of the bare wall common to all.
+together, so a difference is surer than its two parts: with gradients ``g`` of the two to the
+unknowns of covariance ``C``, the variance of a small one is ``(g_a - g_b) C (g_a - g_b)``, against
+``g_a C g_a + g_b C g_b`` where the two are taken for independent. Equal conditions are equal time
+since ignition, the shortest of the blends' longest burns, and the coefficient of the bare wall
+common to all.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ Array = NDArray[np.float64]
 
 DRAWS = 20000
 SEED = 20
+ANGLES = np.linspace(0.0, 2.0 * np.pi, 721)
 NOT_ENOUGH = "not enough blends"
 
 
@@ -68,17 +70,29 @@ class Compared:
         return cls(name, here, log_mean(R), mean_removed_share(h, R))
 
 
-def difference(a: Readout, b: Readout) -> Readout:
-    """Return ``a - b`` of two positive readouts."""
-    gradient = a.value[..., None] * a.gradient - b.value[..., None] * b.gradient
-    return Readout(a.value - b.value, gradient, False)
+def difference(
+    a: Readout, b: Readout, covariance: Array, *, as_if_independent: bool = False
+) -> dict[str, object]:
+    """Return the interval of ``a - b`` of two positive readouts, as uneven as theirs.
 
+    From the lowest to the highest difference on the ellipse of their logs that is `QUANTILE`
+    standard deviations away from the estimate: the profile of the difference.
 
-def naive_interval(a: Readout, b: Readout, covariance: Array) -> dict[str, object]:
-    """Return the interval of ``a - b`` that adds the variances as if they were independent."""
-    half = QUANTILE * np.hypot(a.value * a.sd(covariance), b.value * b.sd(covariance))
-    value = a.value - b.value
-    return {"estimate": plain(value), "low": plain(value - half), "high": plain(value + half)}
+    Parameters
+    ----------
+    as_if_independent : bool
+        Whether to forget what the two have in common.
+    """
+    G = np.stack((a.gradient, b.gradient), axis=-2)
+    C = G @ covariance @ np.swapaxes(G, -1, -2)
+    if as_if_independent:
+        C = C * np.eye(2)
+    squares, axes = np.linalg.eigh(C)
+    root = axes * np.sqrt(np.maximum(squares, 0.0))[..., None, :]
+    away = QUANTILE * root @ np.stack((np.cos(ANGLES), np.sin(ANGLES)))
+    d = a.value[..., None] * np.exp(away[..., 0, :]) - b.value[..., None] * np.exp(away[..., 1, :])
+    return {"estimate": plain(a.value - b.value), "low": plain(d.min(axis=-1)),
+            "high": plain(d.max(axis=-1))}
 
 
 def comparisons(
@@ -132,8 +146,8 @@ def _pair(a: Compared, b: Compared, C: Array) -> dict[str, Any]:
         ("heat_load_removed", a.removed, b.removed),
         ("station_resistance_m2K_W", a.stations, b.stations),
     ):
-        out[key] = difference(one, other).interval(C)
-        out[f"{key}_naive"] = naive_interval(one, other, C)
+        out[key] = difference(one, other, C)
+        out[f"{key}_naive"] = difference(one, other, C, as_if_independent=True)
     ratio = Readout(a.mean.value / b.mean.value, a.mean.gradient - b.mean.gradient, True)
     out["mean_resistance_ratio"] = ratio.interval(C)
     sd = float(ratio.sd(C))
