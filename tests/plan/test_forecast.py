@@ -273,8 +273,9 @@ def test_a_prediction_says_when_the_bore_passes_its_limits(folder, pool):
     first = f"first at {limit['time_s']['estimate']:.1f} s, in r1"
     assert texts[f"The bore passes your limit of 427 °C: r1 ({first})."] == "bad"
     assert texts["No oxidation limit stated: carbon steel."] == "note"
-    (good,) = [t for t in texts if t.startswith("The bore stays below the solidus of ")]
-    assert texts[good] == "good"
+    (kept,) = [t for t in texts if t.startswith("The bore stays below the solidus of ")]
+    assert texts[kept] == "note"
+    assert ", but beyond your limit of 427 °C (hottest " in kept
 
 
 def test_a_limit_within_the_interval_of_the_bore_is_warned_of():
@@ -286,11 +287,32 @@ def test_a_limit_within_the_interval_of_the_bore_is_warned_of():
             "burn_s": 4.0, "limits": {"limit": {"at_K": limit, "time_s": later},
                                       "oxidation": {"at_K": 1400.0, "time_s": later}}}
 
-    lines = _limits({"a": run(1000.0, 1150.0), "b": run(950.0, 1050.0)})
+    lines = _limits({"a": run(1000.0, 1150.0), "b": run(950.0, 1050.0)}, 0.0)
     assert lines == [
-        ("warning", "The bore may pass your limit of 827 °C, its interval reaching above: a."),
-        ("good", "The bore stays below the oxidation limit of 1127 °C (hottest 727 (627 to 877) "
-                 "°C, in a).")]
+        ("warning", "The bore may pass your limit of 827 °C, by the intervals of its peak or of "
+                    "the time to it: a."),
+        ("note", "The bore stays below the oxidation limit of 1127 °C, but perhaps beyond your "
+                 "limit of 827 °C (hottest 727 (627 to 877) °C, in a).")]
+    good = ("good", "The bore stays below your limit of 827 °C and the oxidation limit of 1127 °C "
+                    "(hottest 677 (627 to 777) °C, in b).")
+    assert _limits({"b": run(950.0, 1050.0)}, 0.0) == [good]
+    assert _limits({"b": run(950.0, 1090.0)}, 0.0)[0][0] == "good"
+    assert _limits({"b": run(950.0, 1090.0)}, 0.18)[0][0] == "warning"
+    assert _limits({"b": run(950.0, 1050.0) | {"burn_s": 6.5}}, 0.0)[0][0] == "warning"
+    assert _limits({"b": run(950.0, 1050.0) | {"burn_s": 5.9}}, 0.18)[0][0] == "warning"
+
+
+def test_oxidation_below_the_limit_that_the_owner_states_is_a_warning_beside_no_good():
+    sooner, later = ({"estimate": s, "low": 0.8 * s, "high": 2.0 * s} for s in (3.0, 9.0))
+    run = {"bore_peak_K": {"estimate": 1150.0, "low": 1100.0, "high": 1200.0}, "burn_s": 4.0,
+           "limits": {"limit": {"at_K": 1250.0, "time_s": later},
+                      "oxidation": {"at_K": 1140.0, "time_s": sooner}}}
+    assert _limits({"a": run}, 0.0) == [
+        ("warning", "The bore passes the oxidation limit of 867 °C: a (first at 3.0 s, in a)."),
+        ("note", "The bore stays below your limit of 977 °C, but beyond the oxidation limit of 867 "
+                 "°C (hottest 877 (827 to 927) °C, in a).")]
+    alone = run | {"limits": {"oxidation": run["limits"]["oxidation"]}}
+    assert [level for level, _ in _limits({"a": alone}, 0.0)] == ["bad"]
 
 
 def test_figure_and_page_of_a_prediction_say_so_too(scorched, tmp_path):

@@ -435,12 +435,46 @@ def test_firings_beyond_the_limit_are_said_on_top(answer):
         f"A burn of 4 s takes the bore beyond your limit of 877 °C: {best}, peak 927 (907 to 947) "
         "°C, the limit after 18.3 (17.1 to 19.5) s. Ask again with a shorter burn under [firing].")
     assert second["question"] == "What to fire next?"
+    assert "ire " + best not in second["text"]
     first, *_ = answers(with_limit(deepcopy(answer.document), near, near))
     assert first["level"] == "warning"
     assert "may take the bore beyond your limit of 877 °C: " in first["text"]
     assert "20.4 (18.9 to 22.0) s" in first["text"]
     first, *_ = answers(with_limit(deepcopy(answer.document), cool, cool))
     assert first["question"] == "What to fire next?"
+
+
+def test_no_firing_beyond_the_limit_is_advised(answer):
+    hot, cool = ((1200.0, 1180.0, 1220.0), (3.3, 3.1, 3.5)), ((1000.0, 980.0, 1020.0), None)
+    for known in (True, False):
+        for burn in (4.0, 20.0):
+            document = with_limit(deepcopy(answer.document), hot, hot)
+            document["decision"]["now"]["settled"] = known
+            document["firing"]["burn_s"] = burn
+            said = {a["question"]: a["text"] for a in answers(document)}
+            assert "fire " not in said["What to fire next?"].lower()
+    assert said["What to fire next?"].startswith("Not as asked: ")
+    assert "Ask again with a shorter burn." in said["What to fire next?"]
+    best = document["recommended"]["blend"]
+    some = {"bare": (hot, cool), "dosed": (cool, hot)}[best]
+    document = with_limit(deepcopy(answer.document), *some)
+    document["decision"]["now"]["settled"] = False
+    other = {"bare": "dosed", "dosed": "bare"}[best]
+    text = {a["question"]: a["text"] for a in answers(document)}["What to fire next?"]
+    assert f"Of those that keep it fire {other} " in text
+
+
+def test_a_time_whose_lower_end_lies_in_the_burn_and_oxidation_are_warned_of(answer):
+    sure = ((1000.0, 980.0, 1020.0), (5.0, 4.1, 6.0))
+    early = ((1000.0, 980.0, 1020.0), (5.0, 3.9, 6.0))
+    assert answers(with_limit(deepcopy(answer.document), sure, sure))[0]["question"] == (
+        "What to fire next?")
+    document = with_limit(deepcopy(answer.document), early, early)
+    assert answers(document)[0]["text"].startswith("A burn of 4 s may take the bore beyond your")
+    document = with_limit(deepcopy(answer.document), sure, sure) | {"oxidation_K": 990.0}
+    first = answers(document)[0]
+    assert (first["level"], first["question"]) == ("warning", "Beyond oxidation")
+    assert "takes the bore beyond the oxidation limit of 717 °C, which is below" in first["text"]
 
 
 def test_the_bore_of_a_firing_to_come_is_that_of_the_campaign_and_ends_at_a_low_limit(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from wallsim.plan.place_burn_words import how_long
+from wallsim.plan.place_limit import _set_cautious, factors
 from wallsim.plan.place_words import _how_many, answers
 
 
@@ -84,6 +85,13 @@ def test_a_burn_planned_beyond_the_limit_is_a_problem_and_comes_first():
     assert "beyond its limit of 827 °C" in first["text"]
 
 
+def test_a_cautious_burn_is_one_number_rounded_down():
+    row = bore(1050.0, 4.97)
+    _set_cautious([row], {"bare": 5e5})
+    assert row["cautious_s"] == 3.4
+    assert factors([row])["cautious"] * row["burn_s"] == pytest.approx(3.4)
+
+
 def test_a_burn_planned_beyond_the_cautious_one_is_a_warning():
     first = answers(document(**limit(1050.0, 6.0)))[0]
     assert first["level"] == "warning"
@@ -107,8 +115,27 @@ def test_without_a_limit_that_is_said_first_with_the_bore_to_be_expected_and_not
 def test_with_a_limit_each_firing_says_how_hot_it_becomes():
     text = said(document(**limit(1050.0, 6.0)), "How hot?")
     assert "bare (10 s) 777 (427 to 1127) °C; limit 827 °C." in text
-    assert "The intervals of bare reach beyond the limit." in text
-    assert "reach beyond" not in said(document(**limit(1050.0, 6.0, high=1090.0)), "How hot?")
+    assert "By the intervals of peak or time bare may pass the limit." in text
+    cool = document(**limit(1050.0, 6.0, high=1090.0))
+    assert "may pass" not in said(cool, "How hot?")
+    cool["bore"][0]["bare"] = True
+    assert "By the intervals of peak or time bare may pass the limit." in said(cool, "How hot?")
+    cool["bore"][0]["limit_time_s"] = {"estimate": 12.0, "low": 10.5, "high": None}
+    assert "may pass" not in said(cool, "How hot?")
+
+
+def test_an_oxidation_limit_below_the_limit_stated_is_warned_of():
+    doc = document(**limit(1050.0, 10.5, high=1090.0),
+                   metal_limits={"steel": {"oxidation": 1040.0, "solidus": 1700.0}})
+    first = answers(doc)[0]
+    assert (first["level"], first["question"]) == ("warning", "Beyond oxidation")
+    assert first["text"] == ("bare takes the bore beyond the oxidation limit of steel, 767 °C, "
+                             "which is below the limit stated.")
+    doc["metal_limits"]["steel"]["oxidation"] = 1060.0
+    assert answers(doc)[0]["text"].startswith("bare may take the bore beyond the oxidation limit")
+    for kept in (1095.0, 1150.0):
+        doc["metal_limits"]["steel"]["oxidation"] = kept
+        assert "level" not in answers(doc)[0]
 
 
 def test_a_goal_met_only_beyond_the_limit_is_told_as_one_thing():

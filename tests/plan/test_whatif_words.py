@@ -133,10 +133,46 @@ def test_the_oxidation_limit_is_said_with_its_temperature():
 
     a = firing("a", NOTHING) | {"limits": limits(8.0, 7.0)}
     b = firing("b", NOTHING) | {"limits": limits(None, 50.0)}
-    assert ("note", "Oxidation limit of the bore, 870 °C: passed in the burn of a by the "
-                    "estimates; soonest, burn going on, a: 8.0 (more than 7.0) s.") in said(a, b)
+    assert ("warning", "Oxidation limit of the bore, 870 °C: passed in the burn of a by the "
+                       "estimates; soonest, burn going on, a: 8.0 (more than 7.0) s.") in said(a, b)
     assert ("note", "Oxidation limit of the bore, 870 °C: passed in no burn by the estimates; "
                     "soonest, burn going on, b: more than 50.0 s.") in said(b)
+
+
+def test_nothing_is_good_whose_end_is_as_uncertain_as_its_distance_from_the_limit():
+    near = firing("near", time(16.0, 11.0, 20.0))
+    assert said(near)[-1][0] == "good"
+    (level, text) = said(near, interval_error=0.23)[-1]
+    assert (level, "1 may not (not sure by their intervals): near" in text) == ("warning", True)
+    assert said(firing("far", time(16.0, 11.5, 20.0)), interval_error=0.23)[-1][0] == "good"
+    hot = firing("hot", time(16.0, 12.0, 20.0), bore_peak_K=time(1000.0, 900.0, 1150.0))
+    assert said(hot)[-1][0] == "good"
+    assert said(hot, interval_error=0.23)[-1][0] == "warning"
+    assert said(hot | {"bore_peak_K": time(1000.0, 900.0, 1180.0)})[-1][0] == "warning"
+    weak = near | {"survival": {"factor": 4.0, "below_factor_s": time(30.0, 20.0, 40.0),
+                                "margin": time(6.0, 3.9, 8.0)}}
+    assert said(weak)[-1][0] == "warning"
+
+
+def test_a_bore_beyond_its_oxidation_limit_is_not_called_good_within_the_owners():
+    def of(peak, estimate, low):
+        limits = {"limit": {"at_K": 1173.15, "time_s": time(30.0, 25.0)},
+                  "oxidation": {"at_K": 1143.15, "time_s": time(estimate, low)}}
+        return said(firing("a", NOTHING, bore_peak_K=peak) | {"limits": limits})
+
+    lines = of(time(1150.0, 1140.0, 1160.0), 8.0, 7.0)
+    assert lines[1] == ("note", "It lasts its burn of 10 s: the bore stays below your limit of 900 "
+                                "°C, the limit load above 4 x gas pressure, but beyond the "
+                                "oxidation limit of its metal.")
+    assert lines[2][0] == "warning"
+    assert "passed in the burn of a by the estimates" in lines[2][1]
+    lines = of(time(1100.0, 1050.0, 1150.0), 12.0, 9.0)
+    assert lines[1][0] == "note"
+    assert "perhaps beyond the oxidation limit" in lines[1][1]
+    assert lines[2] == ("warning", "Oxidation limit of the bore, 870 °C: passed in no burn by the "
+                                   "estimates, perhaps in that of a; soonest, burn going on, a: "
+                                   "12.0 (more than 9.0) s.")
+    assert of(time(1000.0, 950.0, 1050.0), 20.0, 18.0)[1][0] == "good"
 
 
 def test_a_limit_above_the_solidus_is_warned_of_and_the_solidus_ends_the_burn():

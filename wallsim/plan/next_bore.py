@@ -12,12 +12,12 @@ from wallsim.case.model import Case
 from wallsim.estimate.bore import bore_readouts
 from wallsim.estimate.run_model import RunModel
 from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.standing import of_bore
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
 Document = dict[str, Any]
-
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +71,34 @@ def hottest(
             "time_to_limit_s": None if time is None else time.interval(covariance)}
 
 
+def oxidation_of(case: Case) -> float | None:
+    """Return the lowest oxidation limit of the metals [K] if it is below the owner's limit."""
+    stated = case.fit.limit_temperature
+    if stated is None:
+        return None
+    found = [m.limits["oxidation"] for m in case.tube.solids.values() if "oxidation" in m.limits]
+    return min((at for at in found if at < stated), default=None)
+
+
 def passing(document: Document) -> tuple[list[Document], list[Document]]:
     """Return the candidates whose bore passes the limit by the estimate, and those that may."""
     of = document["limit"]
-    rows = [row for row in document["candidates"] if of and row["bore"]]
-    peaks = [row["bore"]["bore_peak_K"] for row in rows]
-    passed = [row for row, peak in zip(rows, peaks, strict=True) if peak["estimate"] > of["at_K"]]
-    may = [row for row, peak in zip(rows, peaks, strict=True)
-           if peak["estimate"] <= of["at_K"] < peak["high"]]
+    return _held_against(document, of["at_K"], timed=True) if of else ([], [])
+
+
+def oxidising(document: Document) -> tuple[list[Document], list[Document]]:
+    """Return the same of an oxidation limit below the owner's."""
+    at = document.get("oxidation_K")
+    return ([], []) if at is None else _held_against(document, at, timed=False)
+
+
+def _held_against(
+    document: Document, at: float, *, timed: bool
+) -> tuple[list[Document], list[Document]]:
+    burn = document["firing"]["burn_s"]
+    rows = [row for row in document["candidates"] if row["bore"]]
+    found = [of_bore(at, row["bore"]["bore_peak_K"], burn,
+                     row["bore"]["time_to_limit_s"] if timed else None) for row in rows]
+    passed, may = ([row for row, standing in zip(rows, found, strict=True) if standing == which]
+                   for which in ("passed", "may"))
     return passed, may

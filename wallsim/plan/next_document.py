@@ -12,7 +12,7 @@ from wallsim import __version__
 from wallsim.build import Campaign
 from wallsim.errors import InputError
 from wallsim.plan.draws import Knowledge
-from wallsim.plan.next_bore import Limit
+from wallsim.plan.next_bore import Limit, oxidation_of
 from wallsim.plan.next_file import NextQuestion
 from wallsim.plan.next_model import Outlook
 from wallsim.plan.next_study import Step, Study, rank
@@ -94,6 +94,7 @@ def _head(study: Study, knowledge: Knowledge, fit: Told) -> Document:
         "versions": {"wallsim": __version__}, "from": knowledge.origin,
         "problems_of_the_fit": list(fit.problems), "slips": list(question.slips),
         "limit": None if limit is None else {"words": limit.words, "at_K": limit.at},
+        "oxidation_K": oxidation_of(question.case),
         "decision": {
             "quantity": "mean resistance", "blend": study.deciding[0],
             "best_blend": question.blend is None, "deciding": list(study.deciding),

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.next_bore import passing
+from wallsim.plan.next_limit_words import beyond_limit, beyond_oxidation, too_hot, within_limit
 from wallsim.rounding import (
     chance_text,
     interval_text,
-    open_text,
     parts_text,
     per_cent,
     significant,
@@ -53,33 +51,10 @@ def answers(document: Document) -> list[dict[str, str]]:
     said = [{"question": question, "text": text} for question, text in out if text]
     said[0]["level"] = _level(document)
     warned = [("warning", "Check", slip) for slip in document["slips"]]
-    warned += [(level, "Beyond the limit", text) for level, text in _beyond_limit(document)]
+    warned += [(level, "Beyond the limit", text) for level, text in beyond_limit(document)]
+    warned += [("warning", "Beyond oxidation", text) for text in beyond_oxidation(document)]
     return [*({"level": level, "question": question, "text": text}
               for level, question, text in warned), *said]
-
-
-def _beyond_limit(document: Document) -> list[tuple[str, str]]:
-    """Return which firings to come pass the limit, and which may, with the times."""
-    passed, may = passing(document)
-    best = document["recommended"]["blend"]
-    mix = document["mixes"][document["recommended"]["times"] - 1]["firings"]
-    out = []
-    for rows, words in ((passed, "takes the bore beyond"), (may, "may take the bore beyond")):
-        if rows:
-            asked = [row for row in rows if row["blend"] == best or row["blend"] in mix]
-            level = "bad" if rows is passed and asked else "warning"
-            each = "; ".join(_reached(row) for row in rows)
-            out.append((level, f"A burn of {document['firing']['burn_s']:.3g} s {words} "
-                               f"{document['limit']['words']}: {each}. Ask again with a shorter "
-                               "burn under [firing]."))
-    return out
-
-
-def _reached(row: Document) -> str:
-    bore = row["bore"]
-    peak = open_text(bore["bore_peak_K"], 0, -ZERO_CELSIUS)
-    time = open_text(bore["time_to_limit_s"], 1, none="")
-    return f"{row['blend']}, peak {peak} °C" + (f", the limit after {time} s" if time else "")
 
 
 def falls_short(document: Document) -> bool:
@@ -140,15 +115,20 @@ def beyond_logs(document: Document) -> list[str]:
 
 def _settled(document: Document, row: Document, chance: str) -> str:
     step, beyond = row["steps"][0], beyond_logs(document)
+    if not beyond and too_hot(document, {"firings": {row["blend"]: 1}}):
+        return f"Nothing is needed: the campaign settles {_asked(document)}."
     if not beyond:
         return (f"Nothing is needed: the campaign settles {_asked(document)}. If anything, fire "
                 f"{row['blend']} once: the interval gets {per_cent(step['narrower_by'])} narrower; "
                 f"the chance that it stays settled is {chance}.")
     burn, longest = document["firing"]["burn_s"], document["firing"]["longest_logged_s"]
     logged = ", ".join(f"{name} up to {longest[name]:.3g} s" for name in beyond)
-    return (f"By growth as fitted, beyond the logs ({logged}), the campaign settles "
-            f"{_asked(document)}. No log tells growth as far as that: fire {beyond[0]} once for "
-            f"{burn:.3g} s before you rely on it.")
+    text = (f"By growth as fitted, beyond the logs ({logged}), the campaign settles "
+            f"{_asked(document)}. No log tells growth as far as that")
+    if too_hot(document, {"firings": {beyond[0]: 1}}):
+        return (f"{text}, and {beyond[0]} fired for {burn:.3g} s would pass "
+                f"{document['limit']['words']}: ask for a burn that keeps it.")
+    return f"{text}: fire {beyond[0]} once for {burn:.3g} s before you rely on it."
 
 
 def _what(document: Document) -> str:
@@ -161,9 +141,11 @@ def _what(document: Document) -> str:
         return _settled(document, row, chance)
     if (nothing := _nothing_settles(document)) is not None:
         return nothing
-    hot = _too_hot(document, {"firings": {row["blend"]: 1}})
-    over = f", though it passes {document['limit']['words']}" if hot else ""
-    text = (f"Fire {row['blend']} {times(best['times'])}{over}{_or_a_mix(document)}. "
+    if too_hot(document, {"firings": {row["blend"]: 1}}):
+        start = _not_so_hot(document)
+    else:
+        start = f"Fire {row['blend']} {times(best['times'])}{_or_a_mix(document)}."
+    text = (f"{start} "
             f"The chance that {row['blend']} settles {_asked(document)} is {chance} "
             f"({_sides(step)}); ")
     own = row["own_resistance_m2K_W"]
@@ -185,6 +167,18 @@ def _what(document: Document) -> str:
     return text
 
 
+def _not_so_hot(document: Document) -> str:
+    """Return that the firing that tells most is not to be made at this burn, and what may be."""
+    row, n = document["candidates"][0], document["recommended"]["times"]
+    text = (f"Not as asked: {row['blend']} {times(n)} tells most, but passes "
+            f"{document['limit']['words']} in a burn of {_burning(document)}.")
+    if (kept := within_limit(document)) is None:
+        return f"{text} Ask again with a shorter burn."
+    step = kept["steps"][n - 1]
+    return (f"{text} Of those that keep it fire {kept['blend']} {times(n)} "
+            f"({chance_text(step['chance'])}), or ask again with a shorter burn.")
+
+
 def _nothing_settles(document: Document) -> str | None:
     """Return that no firing looked at settles the decision, None if one may."""
     every = [step for row in document["candidates"] for step in row["steps"]]
@@ -203,13 +197,7 @@ def _best_mix(document: Document) -> Document | None:
     best = document["recommended"]
     mix: Document = document["mixes"][best["times"] - 1]
     ahead = len(mix["firings"]) > 1 and mix["chance"] - best["chance"] >= BETTER
-    return mix if ahead and not _too_hot(document, mix) else None
-
-
-def _too_hot(document: Document, mix: Document) -> list[str]:
-    """Return the blends of a mix whose burn takes the bore beyond the limit."""
-    passed = {row["blend"] for row in passing(document)[0]}
-    return [blend for blend in mix["firings"] if blend in passed]
+    return mix if ahead and not too_hot(document, mix) else None
 
 
 def _or_a_mix(document: Document) -> str:
@@ -222,7 +210,7 @@ def _but_by_a_mix(document: Document) -> str:
     """Return the shortest mix that reaches the chance wanted."""
     wanted = document["decision"]["chance_wanted"]
     mix = next((m for m in document["mixes"]
-                if m["chance"] >= wanted and not _too_hot(document, m)), None)
+                if m["chance"] >= wanted and not too_hot(document, m)), None)
     return "" if mix is None else (f", but by {mixture(mix['firings'])} "
                                    f"({chance_text(mix['chance'])})")
 
@@ -283,7 +271,7 @@ def _mix(document: Document) -> str:
     if ahead < BETTER:
         return (f"Hardly: the best mix of {best['times']}, {mixture(mix['firings'])}, has "
                 f"{chance_text(mix['chance'])}.")
-    if hot := _too_hot(document, mix):
+    if hot := too_hot(document, mix):
         return (f"By the chance alone: {mixture(mix['firings'])} has {chance_text(mix['chance'])}, "
                 f"but {' and '.join(hot)} would pass {document['limit']['words']}.")
     return (f"Yes: {mixture(mix['firings'])} has {chance_text(mix['chance'])}, "

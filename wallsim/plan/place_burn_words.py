@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.place_limit import incautious, passed, worst
+from wallsim.plan.place_limit import incautious, may_pass, passed, standing, worst
 from wallsim.plausibility import VALID_BURNS
 from wallsim.rounding import open_text, per_cent
 
@@ -68,6 +68,24 @@ def beyond_limit(document: Document) -> str:
     return " ".join([*lines, "Plan shorter burns."]) if lines else ""
 
 
+def beyond_oxidation(document: Document) -> str:
+    """Return which firings planned pass a metal's oxidation limit below the limit stated."""
+    if document["limit"] is None:
+        return ""
+    lines = []
+    for metal, limits in document.get("metal_limits", {}).items():
+        T = limits.get("oxidation")
+        if T is None or T >= document["limit"]["temperature_K"]:
+            continue
+        for word, which in (("takes", "passed"), ("may take", "may")):
+            names = [r["name"] for r in document["bore"] if standing(r, T, False) == which
+                     and (which == "passed" or not r["note"])]
+            if names:
+                lines.append(f"{', '.join(names)} {word} the bore beyond the oxidation limit of "
+                             f"{metal}, {celsius(T)}, which is below the limit stated.")
+    return " ".join(lines)
+
+
 def beyond_cautious(document: Document) -> str:
     """Return which of the other firings are longer than a cautious first one."""
     beyond = [r["name"] for r in passed(document)]
@@ -90,13 +108,12 @@ def how_hot(document: Document) -> str:
     if document["limit"] is None:
         return ""
     T, beyond = document["limit"]["temperature_K"], passed(document)
-    may = [r["name"] for r in document["bore"] if r not in beyond and not r["note"]
-           and (r["peak_K"]["high"] is None or r["peak_K"]["high"] > T)]
+    may = [r["name"] for r in may_pass(document)]
     text = f"Expected bore at its hottest: {_bores(document)}; limit {celsius(T)}."
     if beyond:
         text += f" {', '.join(r['name'] for r in beyond)} beyond the limit at the values stated."
     if may:
-        text += f" The intervals of {', '.join(may)} reach beyond the limit."
+        text += f" By the intervals of peak or time {', '.join(may)} may pass the limit."
     return text
 
 

@@ -27,6 +27,7 @@ from wallsim.plan.place_campaign import is_bare
 from wallsim.plan.place_file import Plan, PlannedRun
 from wallsim.plan.place_model import Marched
 from wallsim.plan.predict import BELOW_AMBIENT
+from wallsim.plan.standing import Standing, of_bore
 from wallsim.plausibility import VALID_BURNS
 from wallsim.wall.schedule import Schedule
 
@@ -204,7 +205,7 @@ def bores(marched: Marched) -> tuple[list[dict[str, Any]], dict[str, Any] | None
 def _row(marched: Marched, run: PlannedRun) -> dict[str, Any]:
     x, wall = marched.unknowns.prior.mean, marched.wall[0]
     T = hottest_bore(marched.model(run.name), x, wall)[0]
-    return {"name": run.name, "burn_s": run.burn,
+    return {"name": run.name, "bare": is_bare(marched.plan, run), "burn_s": run.burn,
             "peak_K": {"estimate": T, "low": None, "high": None},
             "limit_time_s": None, "cautious_s": None, "note": ""}
 
@@ -216,7 +217,7 @@ def _set_cautious(rows: Sequence[dict[str, Any]], pressure: dict[str, float]) ->
                 if pressure[r["name"]] == pressure[row["name"]]]
         if row["limit_time_s"] is not None and (known := [t for t in lows if t is not None]):
             row["limit_time_s"] = row["limit_time_s"] | {"low": min(known)}
-            burn = BURN_MARGIN * min(known)
+            burn = _down(BURN_MARGIN * min(known))
             row["cautious_s"] = burn if burn >= VALID_BURNS[0] else None
 
 
@@ -261,17 +262,40 @@ def factors(rows: Sequence[dict[str, Any]]) -> dict[str, float]:
         ("cautious", [(r["cautious_s"], r["burn_s"]) for r in rows]),
         ("limit", [((r["limit_time_s"] or {}).get("estimate"), r["burn_s"]) for r in rows]),
     ):
-        known = [np.floor(10.0 * t) / 10.0 / burn for t, burn in times if t is not None]
+        known = [_down(t) / burn for t, burn in times if t is not None]
         if known and (key == "limit" or len(known) == len(times)):
             out[key] = float(min(known))
     return out
 
 
+def _down(time: float) -> float:
+    """Return a time in whole tenths [s], as burns are stated, none longer than it."""
+    return float(np.floor(10.0 * time + 1e-9) / 10.0)
+
+
 def passed(document: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the firings planned whose bore passes the limit at the values stated."""
     of = document["limit"]
-    return [r for r in document["bore"] if r["peak_K"]["estimate"] > of["temperature_K"]
+    return [r for r in document["bore"] if standing(r, of["temperature_K"]) == "passed"
             ] if of else []
+
+
+def may_pass(document: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the firings planned whose bore may pass the limit by its intervals."""
+    of = document["limit"]
+    return [r for r in document["bore"] if not r["note"]
+            and standing(r, of["temperature_K"]) == "may"] if of else []
+
+
+def standing(row: dict[str, Any], at: float, timed: bool = True) -> Standing:
+    """Return how a row of ``bore`` stands to a temperature [K]; of the limit where ``timed``.
+
+    The time is that of a bare bore, so a firing with a deposit is held against its peak alone. No
+    lower end: never in a minute.
+    """
+    times = row["limit_time_s"] if timed and row.get("bare") else None
+    known = times is not None and times["low"] is not None
+    return of_bore(at, row["peak_K"], row["burn_s"], times if known else None)
 
 
 def incautious(document: dict[str, Any], factor: float = 1.0) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ from typing import Any
 from wallsim.plan.place_burn_words import (
     beyond_cautious,
     beyond_limit,
+    beyond_oxidation,
     how_hot,
     how_long,
     no_limit,
@@ -41,6 +42,7 @@ def answers(document: Document) -> list[dict[str, str]]:
     missed = document["goal"] is not None and first["half_width"] > document["goal"]
     warned = [
         ("bad", "Beyond the limit", beyond_limit(document)),
+        ("warning", "Beyond oxidation", beyond_oxidation(document)),
         ("warning", "No limit stated", no_limit(document)),
         ("warning", "Longer than cautious", beyond_cautious(document)),
         ("warning", "No bare firing", _without_bare(document, first)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.standing import Standing, of_bore, of_load
 from wallsim.plan.whatif_endings import NAMED, elastic, listed
 from wallsim.rounding import load_text, open_text
 
@@ -15,40 +16,56 @@ LIMITS = {"limit": "your limit", "oxidation": "the oxidation limit", "solidus": 
 
 def verdict(document: Document) -> list[dict[str, str]]:
     """Return what is to be known of a prediction first, each with a level."""
-    runs = document["runs"]
-    lines = [("bad", _untold(document)), ("warning", _unlimited(document)), *_limits(runs),
-             *_margins(runs, document["factor"]), *_leaving(runs),
+    runs, error = document["runs"], float(document.get("interval_error", 0.0))
+    lines = [("bad", _untold(document)), ("warning", _unlimited(document)), *_limits(runs, error),
+             *_margins(runs, document["factor"], error), *_leaving(runs),
              ("note", _without_oxidation(document)),
              ("note", elastic({name: run["survival"] for name, run in runs.items()}))]
     return [{"level": level, "text": text} for level, text in lines if text]
 
 
-def _limits(runs: Document) -> list[tuple[str, str]]:
-    """Return which limits of the bore are passed, may be, and are not."""
-    out, below = [], []
-    for key in dict.fromkeys(key for run in runs.values() for key in run["limits"]):
-        limits = {name: run["limits"][key] for name, run in runs.items()}
-        at = max(limit["at_K"] for limit in limits.values())
+def _standings(runs: Document, key: str, error: float) -> dict[str, Standing]:
+    """Return how the bore of each run stands to a limit."""
+    return {n: of_bore(run["limits"][key]["at_K"], run["bore_peak_K"], run["burn_s"],
+                       run["limits"][key]["time_s"], error) for n, run in runs.items()}
+
+
+def _limits(runs: Document, error: float) -> list[tuple[str, str]]:
+    """Return which limits of the bore are passed, may be, and are not.
+
+    The owner's limit comes before that of oxidation, which below it is a warning.
+    """
+    out, kept = [], []
+    beyond: dict[str, list[str]] = {"beyond": [], "perhaps beyond": []}
+    limits = next(iter(runs.values()))["limits"] if runs else {}
+    stated = limits["limit"]["at_K"] if "limit" in limits else None
+    for key, limit in limits.items():
+        at, standings = limit["at_K"], _standings(runs, key, error)
         words = LIMITS.get(key, f"the limit {key}") + f" of {at - ZERO_CELSIUS:.0f} °C"
-        times = {n: limit["time_s"]["estimate"] for n, limit in limits.items()}
-        passed = {n: s for n, s in times.items() if s is not None and s <= runs[n]["burn_s"]}
-        ends = {n: run["bore_peak_K"]["high"] for n, run in runs.items()}
-        may = [n for n, high in ends.items() if n not in passed and (high is None or high > at)]
+        passed = [n for n, standing in standings.items() if standing == "passed"]
+        may = [n for n, standing in standings.items() if standing == "may"]
         if passed:
-            first = min(passed, key=lambda n: passed[n])
-            out.append(("bad", f"The bore passes {words}: {listed(list(passed), len(runs))} (first "
-                               f"at {passed[first]:.1f} s, in {first})."))
+            times = {n: s for n in passed
+                     if (s := runs[n]["limits"][key]["time_s"]["estimate"]) is not None}
+            soonest = min(times, key=lambda n: float(times[n]), default="")
+            when = f" (first at {times[soonest]:.1f} s, in {soonest})" if soonest else ""
+            mild = key == "oxidation" and stated is not None and at < stated
+            out.append(("warning" if mild else "bad",
+                        f"The bore passes {words}: {listed(passed, len(runs))}{when}."))
         if may:
-            out.append(("warning", f"The bore may pass {words}, its interval reaching above: "
-                                   f"{listed(may, len(runs))}."))
-        if not passed and not may:
-            below.append(words)
-    if below:
+            out.append(("warning", f"The bore may pass {words}, by the intervals of its peak or of "
+                                   f"the time to it: {listed(may, len(runs))}."))
+        if passed or may:
+            beyond["beyond" if passed else "perhaps beyond"].append(words)
+        else:
+            kept.append(words)
+    if kept:
         hottest = max(runs, key=lambda n: float(runs[n]["bore_peak_K"]["estimate"] or 0.0))
         peak = open_text(runs[hottest]["bore_peak_K"], 0, -ZERO_CELSIUS)
-        words = ", ".join([*below[:-2], " and ".join(below[-2:])])
-        out.append(("good", f"The bore stays below {words} (hottest {peak} °C, in "
-                            f"{hottest})."))
+        words = ", ".join([*kept[:-2], " and ".join(kept[-2:])])
+        but = "".join(f", but {how} {' and '.join(of)}" for how, of in beyond.items() if of)
+        out.append(("note" if but else "good",
+                    f"The bore stays below {words}{but} (hottest {peak} °C, in {hottest})."))
     return out
 
 
@@ -67,7 +84,7 @@ def _without_oxidation(document: Document) -> str:
     return "" if stated else f"No oxidation limit stated: {document['metal']}."
 
 
-def _margins(runs: Document, factor: float) -> list[tuple[str, str]]:
+def _margins(runs: Document, factor: float, error: float) -> list[tuple[str, str]]:
     survival = {name: run["survival"] for name, run in runs.items()}
     known = {n: s["margin"] for n, s in survival.items() if s["assessed"]}
     notes: dict[str, list[str]] = {}
@@ -76,9 +93,10 @@ def _margins(runs: Document, factor: float) -> list[tuple[str, str]]:
             notes.setdefault(s["note"].removesuffix(": not assessed"), []).append(name)
     out = []
     if known:
-        low = {n: m["low"] for n, m in known.items()}
-        below = [n for n, m in known.items() if m["estimate"] < factor]
-        unsure = [n for n in known if n not in below and (low[n] is None or low[n] < factor)]
+        stand = {n: of_load(factor, m, runs[n]["burn_s"], survival[n]["below_factor_s"], error)
+                 for n, m in known.items()}
+        below = [n for n in known if stand[n] == "passed"]
+        unsure = [n for n in known if stand[n] == "may"]
         worst = min(known, key=lambda n: float(known[n]["estimate"]))
         least = f"least {load_text(known[worst])} in {worst}"
         if below:

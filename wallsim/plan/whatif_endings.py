@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.standing import Standing, of_bore, of_load, of_time
 
 Document = dict[str, Any]
 
@@ -91,44 +92,48 @@ def value(time: Document) -> float:
     return float(time["low"] or 0.0) if time["estimate"] is None else float(time["estimate"])
 
 
-def _earlier(firing: Document) -> tuple[Cause | None, bool]:
-    """Return what ends one of several firings by the estimate, and whether anything may.
+def oxidation(firing: Document, error: float) -> Standing | None:
+    """Return how the bore stands to the oxidation limit of its metal; None if it has none."""
+    limit = firing["limits"].get("oxidation")
+    return None if limit is None else of_bore(
+        limit["at_K"], firing["bore_peak_K"], firing["burn_s"], limit["time_s"], error)
+
+
+def _earlier(firing: Document, error: float) -> tuple[Cause | None, bool]:
+    """Return what ends one of the firings by the estimate of its peak, and whether anything may.
 
     A deposit that is carried over makes the first firing the hottest of all.
     """
-    may, peak, margin = False, firing["bore_peak_K"], firing["survival"].get("margin")
-    if firing["firings"] == 1:
-        return None, False
+    peak, survival, burn = firing["bore_peak_K"], firing["survival"], firing["burn_s"]
+    margin, factor, standings = survival.get("margin"), survival["factor"], []
     for key, words in temperature_limits(firing).items():
-        at = firing["limits"][key]["at_K"]
-        if peak["estimate"] is not None and peak["estimate"] > at:
+        limit = firing["limits"][key]
+        if peak["estimate"] is not None and peak["estimate"] > limit["at_K"]:
             return Cause(f"the bore reaches {words}", ""), True
-        may = may or peak["high"] is None or peak["high"] > at
-    factor = firing["survival"]["factor"]
+        standings.append(of_bore(limit["at_K"], peak, burn, limit["time_s"], error))
     if margin and margin["estimate"] is not None and margin["estimate"] < factor:
         return Cause(f"the limit load falls below {factor:g} x gas pressure", ""), True
-    return None, may or bool(margin and (margin["low"] is None or margin["low"] < factor))
+    if load_known(firing):
+        standings.append(of_load(factor, margin, burn, survival["below_factor_s"], error))
+    return None, any(standing != "kept" for standing in standings)
 
 
-def _fate(firing: Document) -> tuple[str, Cause | None]:
+def _fate(firing: Document, error: float) -> tuple[str, Cause | None]:
     """Return whether a firing lasts its burn: "last", "half", "may" or "not", and what ends it.
 
     "half" are those that stay within what is known of them, which is not all.
     """
     cause, time = ending(firing)
-    burn, low = firing["burn_s"], float(time["low"] or 0.0)
-    if time["estimate"] is not None and value(time) < burn:
+    burn = firing["burn_s"]
+    if time["estimate"] is not None and of_time(burn, time) == "passed":
         return "not", cause
-    before, may = _earlier(firing)
+    before, may = _earlier(firing, error)
     if before is not None:
         return "not", before
     if (out := firing["survival"].get("table_ends_s")) and out["estimate"] is not None \
             and out["estimate"] < burn:
         return "not", BEYOND_TABLE
-    limits = temperature_limits(firing)
-    if not limits and not load_known(firing):
-        return "half", None
-    if low < burn or may:
+    if may:
         return "may", None
     return ("last" if _limited(firing) and load_known(firing) else "half"), None
 
@@ -138,9 +143,17 @@ def _limited(firing: Document) -> bool:
     return any(key in firing["limits"] for key in ("limit", "oxidation"))
 
 
-def lasting(firings: list[Document]) -> list[tuple[str, str]]:
-    """Return which firings last their own burn and by what, each line with its level."""
-    fates = [_fate(f) for f in firings]
+def lasting(firings: list[Document], error: float = 0.0) -> list[tuple[str, str]]:
+    """Return which firings last their own burn and by what, each line with its level.
+
+    Parameters
+    ----------
+    firings : list of dict
+        Of a document.
+    error : float
+        How uncertain an end is, as a share of its distance from the estimate.
+    """
+    fates = [_fate(f, error) for f in firings]
     sorts = {name: [f for f, (fate, _) in zip(firings, fates, strict=True) if fate == name]
              for name in ("last", "half", "may", "not")}
     n, last, half = len(firings), sorts["last"], sorts["half"]
@@ -148,7 +161,8 @@ def lasting(firings: list[Document]) -> list[tuple[str, str]]:
     burn = f"burn of {burns[0]:g} s" if len(burns) == 1 else "own burn"
     if len(last) == n:
         words = f"All last their {burn}" if n > 1 else f"It lasts its {burn}"
-        return [("good", f"{words}: {_stays(last)}.")]
+        over = _beyond_oxidation(last, error)
+        return [("note" if over else "good", f"{words}: {_stays(last)}{over}.")]
     if len(half) == n:
         return [("note", f"{'In their' if n > 1 else 'In its'} {burn} {_stays(half)}; that is not "
                          f"all that may end it: {_unknown(half)}.")]
@@ -165,6 +179,16 @@ def lasting(firings: list[Document]) -> list[tuple[str, str]]:
         why = f", as {cause.happens}" if cause else ""
         parts.append(f"{len(names)} do not{why}: {listed(names, n)}")
     return [("warning", ". ".join(parts) + ".")]
+
+
+def _beyond_oxidation(firings: list[Document], error: float) -> str:
+    """Return that firings within the owner's limit are not within that of oxidation, if so."""
+    found = {standing for f in firings
+             if "limit" in f["limits"] and (standing := oxidation(f, error))}
+    if found <= {"kept"}:
+        return ""
+    return (f", but {'' if 'passed' in found else 'perhaps '}beyond the oxidation limit of its "
+            "metal")
 
 
 def _labels(firings: list[Document]) -> str:

@@ -7,7 +7,15 @@ from dataclasses import asdict
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.whatif_endings import elastic, ending, lasting, listed, load_known, value
+from wallsim.plan.whatif_endings import (
+    elastic,
+    ending,
+    lasting,
+    listed,
+    load_known,
+    oxidation,
+    value,
+)
 from wallsim.plan.whatif_file import Change
 from wallsim.rounding import AT_ONCE, open_text
 
@@ -58,11 +66,11 @@ def _word(key: str, value: Any) -> str:
 
 def verdict(document: Document) -> list[dict[str, str]]:
     """Return what lasts longest and what does not, what is not told, each with a level."""
-    firings = document["firings"]
+    firings, error = document["firings"], float(document.get("interval_error", 0.0))
     lines = [
         ("bad", _prior_only(document)), *(("warning", slip) for slip in document.get("slips", ())),
-        ("warning", _coarse(document)), ("note", _longest(firings)), *lasting(firings),
-        ("warning", _weak(firings)), ("note", _oxidation(firings)),
+        ("warning", _coarse(document)), ("note", _longest(firings)), *lasting(firings, error),
+        ("warning", _weak(firings)), *_oxidation(firings, error),
         ("note", _without_oxidation(firings)), ("note", _measurable(firings)),
         ("warning", _melting(firings)), ("warning", _beyond(firings)),
         ("note", _unlogged(document, open_shape=True)),
@@ -141,22 +149,24 @@ def _weak(firings: list[Document]) -> str:
             f"{listed(names, len(firings))}.")
 
 
-def _oxidation(firings: list[Document]) -> str:
-    """Return which burns pass the oxidation limit of their metal, and which is the first to."""
+def _oxidation(firings: list[Document], error: float) -> list[tuple[str, str]]:
+    """Return which burns pass the oxidation limit of their metal or may, and the first to."""
     rows = [f for f in firings if "oxidation" in f["limits"]]
     if not rows:
-        return ""
+        return []
     found = {f["label"]: f["limits"]["oxidation"] for f in rows}
     at = " or ".join(sorted({f"{each['at_K'] - ZERO_CELSIUS:.0f}" for each in found.values()}))
     first = min(rows, key=lambda f: value(found[f["label"]]["time_s"]))
-    passed = [f["label"] for f in rows
-              if value(found[f["label"]]["time_s"]) < f["burn_s"]
-              and found[f["label"]]["time_s"]["estimate"] is not None]
+    passed, may = ([f["label"] for f in rows if oxidation(f, error) == standing]
+                   for standing in ("passed", "may"))
     where = f"passed in the burn of {listed(passed, len(rows))}" if passed else "passed in no burn"
+    where += " by the estimates"
+    if may:
+        where += f", perhaps in that of {listed(may, len(rows))}"
     time = open_text(found[first["label"]]["time_s"], 1, none="no time known")
     soonest = ", ".join(["burn going on", *([label] if (label := _going_on(first)) else [])])
-    return (f"Oxidation limit of the bore, {at} °C: {where} by the estimates; soonest, {soonest}: "
-            f"{time} s.")
+    return [("warning" if passed or may else "note",
+             f"Oxidation limit of the bore, {at} °C: {where}; soonest, {soonest}: {time} s.")]
 
 
 def _without_oxidation(firings: list[Document]) -> str:
