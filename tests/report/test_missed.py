@@ -63,7 +63,8 @@ def test_no_resistance_is_good_under_a_problem_of_any_firing():
 
 
 def test_a_blend_that_cannot_be_told_does_not_spoil_another():
-    lost = DEPOSIT | {"identifiable": False, "reason": "steady", "mean_combined_resistance_m2K_W": R}
+    lost = DEPOSIT | {"identifiable": False, "reason": "steady",
+                      "mean_combined_resistance_m2K_W": R}
     doc = document(a=1) | {"blends": {"x": {"deposit": DEPOSIT}, "y": {"deposit": lost}}}
     assert levels(doc)["x"]["level"] == "good"
     assert levels(doc)["y"]["level"] == "bad"
