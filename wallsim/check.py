@@ -146,16 +146,16 @@ def _with_sd(quantity: Quantity) -> dict[str, float]:
 
 
 def _deposit_lines(run: dict[str, Any]) -> list[str]:
-    """Return what is stated of a run's deposit, in words."""
+    """Return what is taken of a run's deposit, stated or expected, in words."""
     stated, lines = run["deposit_stated"] or {}, []
     if stated.get("left_by"):
-        lines.append(f"stated: begins with {_share(stated['retained_fraction'])} of the deposit "
+        lines.append(f"taken: begins with {_share(stated['retained_fraction'])} of the deposit "
                      f"that {stated['left_by']} left")
     if shed := stated.get("shed"):
         where = f" beyond {1e3 * shed['beyond_m']:.0f} mm" if shed["beyond_m"] else ""
         at, sd = shed["time_s"]["value"], shed["time_s"]["sd"]
         lines.append(
-            f"stated: {_share(shed['lost_fraction'])} of the deposit{where} comes off at "
+            f"taken: {_share(shed['lost_fraction'])} of the deposit{where} comes off at "
             f"{at:.2f} s" + (f" +- {sd:.2g} s" if sd else "") + f" (log clock), "
             f"{at - run['ignition_s']:.2f} s after ignition"
         )

@@ -89,12 +89,12 @@ def test_what_is_stated_of_deposits_left_and_lost_is_repeated(tmp_path):
     path.write_text(text)
     document = check_document(load_campaign(load_case(path)))
     said = {run: block(document, run)[1:] for run in ("r1", "r2", "r3")}
-    assert said["r1"] == ["    stated: 50 % +- 30 % of the deposit comes off at 2.00 s +- 0.3 s "
+    assert said["r1"] == ["    taken: 50 % +- 30 % of the deposit comes off at 2.00 s +- 0.3 s "
                           "(log clock), 1.95 s after ignition"]
-    assert said["r2"] == ["    stated: begins with 80 % of the deposit that r1 left",
-                          "    stated: 30 % +- 10 % of the deposit beyond 40 mm comes off at "
+    assert said["r2"] == ["    taken: begins with 80 % of the deposit that r1 left",
+                          "    taken: 30 % +- 10 % of the deposit beyond 40 mm comes off at "
                           "1.55 s (log clock), 1.50 s after ignition"]
-    assert said["r3"] == ["    stated: begins with 90 % +- 20 % of the deposit that r2 left"]
+    assert said["r3"] == ["    taken: begins with 90 % +- 20 % of the deposit that r2 left"]
     stated = {name: run["deposit_stated"] for name, run in document["runs"].items()}
     assert stated["r1"]["left_by"] is None
     assert stated["r2"] == {

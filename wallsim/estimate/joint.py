@@ -38,7 +38,7 @@ from wallsim.regression.least_squares import Refused, Solution, covariance, solv
 Array = NDArray[np.float64]
 
 FIRST_PASS = 8
-ALL_PASSES = 30
+ALL_PASSES = 60
 Progress = Callable[[str, int, float], None]
 """Told the stage, the evaluations so far and the misfit."""
 

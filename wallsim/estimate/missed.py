@@ -52,9 +52,8 @@ def missed_traces(document: dict[str, Any]) -> list[dict[str, str]]:
         out.append(_bad(
             f"{one.sensor} in {one.run}: the model misses this trace by {one.rms:.2f} K rms, more "
             f"than noise explains ({one.limit:.2f} K). "
-            + (f"{other.sensor} is missed as far ({other.rms:.2f} K): perhaps their leads are "
-               "exchanged. "
-               if other else "")
+            + (f"{other.sensor} is missed as far ({other.rms:.2f} K): "
+               f"{_leads(one, other, missed)}. " if other else "")
             + "Check the junction, its station and the case file."
         ))
     rest = [m for m in missed if (m.run, m.sensor) not in told]
@@ -109,8 +108,9 @@ def together_lines(document: dict[str, Any]) -> list[dict[str, str]]:
 def _missed(document: dict[str, Any]) -> list[_Missed]:
     out = []
     for run, entry in document["runs"].items():
-        traces = sum(c["rms_K"] is not None for c in entry["channels"].values())
-        for sensor, c in entry["channels"].items():
+        channels = entry.get("channels") or {}
+        traces = sum(c["rms_K"] is not None for c in channels.values())
+        for sensor, c in channels.items():
             rms = c["rms_K"]
             limit = max(LARGE_RESIDUAL, NOISE_MULTIPLE * (c["noise_K"] or 0.0))
             if rms is not None and rms > limit:
@@ -126,6 +126,23 @@ def _exchanged(one: _Missed, missed: list[_Missed]) -> _Missed | None:
     other = far[1 - far.index(one)]
     small, large = sorted((one.rms, other.rms))
     return other if small > ALIKE * large else None
+
+
+def _leads(one: _Missed, other: _Missed, missed: list[_Missed]) -> str:
+    """Return that leads may be exchanged, and in which firing if others miss the two as well."""
+    places = {(m.run, m.sensor) for m in missed}
+    runs = [one.run, *dict.fromkeys(
+        m.run for m in missed if m.run != one.run
+        and {(m.run, one.sensor), (m.run, other.sensor)} <= places)]
+    if len(runs) == 1:
+        return "perhaps their leads are exchanged"
+    return (f"perhaps their leads are exchanged in one of the firings {', '.join(runs)}, which "
+            "miss both: see which of the two is the hotter in each firing")
+
+
+def far_missed(document: dict[str, Any]) -> list[str]:
+    """Return the firings with a trace that is missed so far that others may follow from it."""
+    return list(dict.fromkeys(m.run for m in _missed(document) if m.rms > FAR * m.limit))
 
 
 def _bad(text: str) -> dict[str, str]:

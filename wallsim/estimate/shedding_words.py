@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from wallsim.estimate.missed import far_missed
 from wallsim.rounding import interval_text
 
 NEXT_TO_NONE = 0.1
@@ -12,7 +13,7 @@ NEXT_TO_NONE = 0.1
 
 def shedding_lines(document: dict[str, Any]) -> list[dict[str, str]]:
     """Return a line for each firing with a deposit left by another, or lost, or maybe lost."""
-    out = []
+    out, far = [], far_missed(document)
     for run, entry in document["runs"].items():
         found, suspected = entry.get("deposit"), entry.get("shedding_suspected")
         if found and found["left_by"]:
@@ -25,7 +26,8 @@ def shedding_lines(document: dict[str, Any]) -> list[dict[str, str]]:
             text = _lost(run, found["shedding"])
             out.append(_claimed(text, lost, "hardly anything came off, against `shed`"))
         if suspected:
-            out.append({"level": "bad", "text": _suspected(run, suspected)})
+            others = [name for name in far if name != run]
+            out.append({"level": "bad", "text": _suspected(run, entry, suspected, others)})
     return out
 
 
@@ -49,8 +51,14 @@ def _lost(run: str, shedding: dict[str, Any]) -> str:
             f"{interval_text(after, 1e6)} mm²K/W {apart:g} s after, what grew in between included.")
 
 
-def _suspected(run: str, suspected: dict[str, Any]) -> str:
-    return (f"{run} looks as if deposit came off at {interval_text(suspected['time_s'])} s "
-            f"(misfit falls by {suspected['misfit_fall']:.0f}). If so, write "
-            f"{suspected['case_line']} in its [[run]] and fit again; its numbers here "
-            "suppose that the deposit stayed whole.")
+def _suspected(
+    run: str, entry: dict[str, Any], suspected: dict[str, Any], others: list[str]
+) -> str:
+    """Return that deposit may have come off; ``others`` are firings whose traces are far off."""
+    text = (f"{run} looks as if deposit came off at {interval_text(suspected['time_s'])} s "
+            f"(misfit falls by {suspected['misfit_fall']:.0f}). ")
+    if others:
+        return (f"{text}That may follow from what is wrong with {', '.join(others)}, whose traces "
+                "are missed by far more: settle that first and fit again.")
+    return (f"{text}If so, write {suspected['case_line']} in its [[run]] and fit again; what is "
+            f"said here of {entry['blend']} supposes that the deposit stayed whole.")

@@ -13,6 +13,7 @@ from wallsim.rounding import interval_text, upper_limit_text
 
 MANY = 4
 STATED = ("constant", "linear", "saturating")
+IN_DOUBT = "In doubt until the problems above are settled."
 ODD_FIRING = 5.0
 """Stated scatters between firings beyond which a heating factor is no scatter."""
 
@@ -23,11 +24,6 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     fit = document["fit"]
     if not fit["converged"]:
         lines.append(_line("bad", "The fit did not converge; no number below can be relied on."))
-    doubtful = on_growth_alone(document)
-    for name, blend in document["blends"].items():
-        if blend["deposit"] is not None:
-            line = _deposit(name, blend["deposit"])
-            lines.append(line | {"level": "warning"} if name in doubtful else line)
     lines.extend(_growth(document))
     lines.extend(shedding_lines(document))
     lines.extend(cautions(document))
@@ -45,6 +41,7 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
             f"the {fit['tolerance_K']:g} K asked for.",
         ))
     lines.extend(_lost(document))
+    lines.extend(_deposits(document, [line for line in lines if line["level"] == "bad"]))
     if not fit["converged"]:
         lines = [line | {"level": "note"} if line["level"] == "good" else line for line in lines]
     order = ("bad", "warning", "good", "note")
@@ -53,6 +50,32 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
 
 def _line(level: str, text: str) -> dict[str, str]:
     return {"level": level, "text": text}
+
+
+def _deposits(
+    document: dict[str, Any], problems: list[dict[str, str]]
+) -> list[dict[str, str]]:
+    """Return a line for each blend's deposit; none is good where the fit has ``problems``.
+
+    All firings are fitted at once, so what spoils one of them bears on every blend.
+    """
+    doubtful, out = on_growth_alone(document), []
+    for name, blend in document["blends"].items():
+        if blend["deposit"] is None:
+            continue
+        line = _deposit(name, blend["deposit"])
+        if line["level"] == "good":
+            if problems and document["fit"]["converged"]:
+                line = _line("warning", f"{line['text']} {IN_DOUBT}")
+            elif name in doubtful or _perhaps_none(blend["deposit"]):
+                line = line | {"level": "warning"}
+        out.append(line)
+    return out
+
+
+def _perhaps_none(deposit: dict[str, Any]) -> bool:
+    """Return whether the logs do not tell a deposit from none, its growth being unknown."""
+    return "none" in ((deposit.get("growth_laws") or {}).get("untold") or ())
 
 
 def _deposit(name: str, deposit: dict[str, Any]) -> dict[str, str]:

@@ -221,8 +221,11 @@ def _print_fit(document: Document, console: Console) -> None:
         return
     chi2 = significant(fit.get("reduced_chi2"))
     misfit = f"misfit {fit['misfit']:.4g} over " if fit.get("misfit") is not None else ""
+    rms = [c["rms_K"] for run in document["runs"].values() for c in run["channels"].values()
+           if c.get("rms_K") is not None]
+    missed = f", traces missed by {min(rms):.2f} to {max(rms):.2f} K rms" if rms else ""
     _line(console, f"Fit: {fit['evaluations']} evaluations, {misfit}{fit['blocks']} block means "
-                   f"({chi2} each), {fixed(fit.get('seconds'), 0)} s")
+                   f"({chi2} each, by the noise found){missed}, {fixed(fit.get('seconds'), 0)} s")
 
 
 def _print_faults(document: Document, console: Console, said: str) -> None:
