@@ -16,7 +16,7 @@ from wallsim.plan.answers import (
     load_interval,
     margins,
     peak,
-    time_interval,
+    rising_through,
 )
 from wallsim.plan.ensemble import Track
 
@@ -64,16 +64,17 @@ def test_ends_of_a_time_are_those_of_draws_that_lie_mostly_earlier():
     # of the hottest of three places, the estimate being that of all at their middle
     draws = 10.0 * np.exp(-rng.normal(0.0, 0.3, (3, 20000)).max(axis=0))
     times = np.concatenate(([10.0], draws))
-    found = time_interval(times, np.zeros(times.size, dtype=bool))
+    found = interval(times, 0.0)
     low, high = np.quantile(draws, [0.025, 0.975])
     # such draws are no two half normals: 6.7 % too early, on the safe side
     assert found["estimate"] == 10.0
     assert found["low"] == pytest.approx(low, rel=0.08)
     assert high < found["high"] < 1.3 * high
-    assert interval(times, 0.0)["low"] > 1.15 * low
+    about_the_estimate = 10.0 * np.exp(-1.96 * np.std(np.log(draws)))
+    assert about_the_estimate > 1.15 * low
     # the later ones not reached
     lost = times > 10.5
-    found = time_interval(np.where(lost, 10.5, times), lost)
+    found = interval(np.where(lost, 10.5, times), 0.0, lost)
     assert found["low"] == pytest.approx(low, rel=0.08)
     assert found["high"] is None
 
@@ -81,8 +82,36 @@ def test_ends_of_a_time_are_those_of_draws_that_lie_mostly_earlier():
 def test_a_draw_lost_before_the_estimate_brings_the_lower_end_forward():
     times = np.array([29.0, 28.0, 27.5, 30.0, 15.0, 16.0])
     lost = np.array([False, False, False, False, True, True])
-    assert time_interval(times, lost)["low"] < 15.0
-    assert time_interval(times[:4], lost[:4])["low"] > 26.0
+    assert interval(times, 0.0, lost)["low"] < 15.0
+    assert interval(times[:4], 0.0, lost[:4])["low"] > 26.0
+
+
+def test_ends_of_a_bore_that_a_deposit_may_cool_much_or_next_to_nothing():
+    """Rises of 1000 K without it; one law for both sides would have the bore hotter than that."""
+    rng = np.random.default_rng(3)
+    R = 0.2 * np.exp(np.concatenate(([0.0], rng.normal(0.0, 0.8, 20000))))
+    T = 280.0 + 1000.0 / (1.0 + R)
+    found = interval(T, 280.0)
+    high = np.quantile(T, 0.975)
+    one_law = 280.0 + (T[0] - 280.0) * np.exp(1.96 * np.std(np.log(T - 280.0)))
+    assert high < found["high"] < 1280.0 < one_law
+
+
+def test_a_time_to_a_limit_and_the_interval_at_that_time_agree():
+    """Draws that rise at rates of their own, and one that the values stated do not reach."""
+    rng = np.random.default_rng(5)
+    rate = np.exp(np.concatenate(([0.0], rng.normal(0.2, 0.4, 32))))
+    t = np.linspace(0.0, 20.0, 201)
+    y = 300.0 + 60.0 * t[:, None] * rate
+    found = rising_through(t, y, 900.0, 280.0)
+    for end, other in (("low", "high"), ("high", "low"), ("estimate", "estimate")):
+        then = interval(300.0 + 60.0 * found[end] * rate, 280.0)
+        assert then[other] == pytest.approx(900.0, abs=0.5)
+    assert found["low"] < found["estimate"] < found["high"]
+    never = rising_through(t, y, 1600.0, 280.0)
+    assert never["estimate"] is never["high"] is None
+    assert 0.0 < never["low"] < 20.0
+    assert rising_through(t, y, 9000.0, 280.0) == {"estimate": None, "low": None, "high": None}
 
 
 def test_a_lost_estimate_leaves_the_outermost_of_all_bounds():
@@ -97,7 +126,7 @@ def test_no_limit_load_lies_above_that_of_the_cold_wall():
     """Loads of walls that are nearly cold in half of the draws, and far below in the others."""
     values = np.array([180.0, 182.9, 90.0, 182.0, 120.0, 181.0, 150.0])
     found = load_interval(values, 183.0)
-    assert interval(values, 0.0)["high"] > 250.0
+    assert interval(values, 0.0)["high"] > 183.0
     assert 180.0 < found["high"] <= 183.0
     assert found["low"] < 90.0
     lost = load_interval(values, 183.0, values < 100.0)

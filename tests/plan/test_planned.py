@@ -56,6 +56,22 @@ def test_a_prediction_of_a_plan_reads_what_is_planned_and_nothing_measured(predi
     assert predicted.document["runs"]["bare"]["limits"]["limit"]["at_K"] == 1100.0
 
 
+@pytest.mark.parametrize("limit", ["800 K", "950 K"])
+def test_a_deposit_never_heats_the_bore_and_peak_and_time_agree(limit, pool, tmp_path):
+    plan = write(tmp_path, limit=('limit_temperature = "1100 K"', f'limit_temperature = "{limit}"'),
+                 h=("1500 W/m^2/K +- 100 %", "1500 W/m^2/K +- 25 %"))
+    runs = wallsim.predict(load_plan(plan), executor=pool).document["runs"]
+    bare, dosed = (runs[name]["bore_peak_K"] for name in ("bare", "with"))
+    assert dosed["estimate"] < bare["estimate"]
+    assert dosed["high"] < bare["high"]
+    at = float(limit.removesuffix(" K"))
+    for run in runs.values():
+        peak, time = run["bore_peak_K"], run["limits"]["limit"]["time_s"]
+        for end, other in (("high", "low"), ("estimate", "estimate"), ("low", "high")):
+            reached = time[other] is not None and time[other] < run["burn_s"]
+            assert (peak[end] > at) == reached or peak[end] == pytest.approx(at, abs=5.0)
+
+
 def test_a_whatif_starts_from_a_plan_by_itself_or_named(path, pool, predicted, tmp_path):
     named = tmp_path / "whatif.toml"
     named.write_text(f'case = "{path.parent}"\ndraws = 5\n[vary]\nwall = ["4 mm", "6 mm"]\n'

@@ -1,8 +1,12 @@
 """What a firing does to the wall, read from the tracks of many draws.
 
-Every interval is the 95 % interval of the draws about the one that is the estimate itself:
-log-normal for times, loads, and temperatures above somewhat below ambient. A draw is followed until
-its wall leaves the table of the metal; what it had reached by then is a bound.
+Every interval is the 95 % interval of the draws about the one that is the estimate itself. Each of
+its ends rests on the draws on its own side: on how many they are, at least half, and on how far
+they scatter, in the log of times, loads, and temperatures above somewhat below ambient. Before a
+first firing the hottest place of most draws is hotter than that of the estimate, and a deposit that
+may be thick or next to nothing cools the bore by much or by next to nothing; one law for both sides
+would end too early on one of them. A draw is followed until its wall leaves the table of the metal;
+what it had reached by then is a bound.
 """
 
 from __future__ import annotations
@@ -15,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.special import ndtri
 
-from wallsim.estimate.readouts import COVERAGE, QUANTILE
+from wallsim.estimate.readouts import COVERAGE
 from wallsim.materials.solid import Solid
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.strength import hot_strength, limit_load, pressure_stress, thermal_stress
@@ -43,47 +47,52 @@ def interval(
     values : Array, shape (n_draws,)
         NaN counts as lost.
     base : float or None
-        The draws are log-normal above this value; normal if None. The range of the draws stands
-        where one is not above it.
+        The ends are those of logs above this value; of the values themselves if None. The range of
+        the draws stands where one is not above it.
     lost : Array of bool, shape (n_draws,), or None
-        Draws without a value, for which ``values`` holds a bound, or NaN where there is none.
+        Draws without a value, for which ``values`` holds a bound, or NaN where there is none. A
+        bound on the far side of the estimate counts as a value.
     side : {"above", "below", "unknown"}
         Where their values lie, seen from their bounds.
     """
     finite = np.isfinite(values)
     lost = ~finite if lost is None else lost | ~finite
     first, known = float(values[0]), values[finite]
-    low: float | None
-    high: float | None
     if lost[0]:
-        low = float(known.min()) if known.size and side == "above" else None
-        high = float(known.max()) if known.size and side == "below" else None
-        return {"estimate": None, "low": low, "high": high}
-    if not lost.any():
-        low, high = _ends(first, known, base, two_sided=True)
-        return {"estimate": first, "low": low, "high": high}
-    low = high = None
-    if side == "above" and (known < first).any():
-        low = _ends(first, known[known <= first], base)[0]
-    if side == "below" and (known > first).any():
-        high = _ends(first, known[known >= first], base)[1]
-    return {"estimate": first, "low": low, "high": high}
+        return {"estimate": None,
+                "low": float(known.min()) if known.size and side == "above" else None,
+                "high": float(known.max()) if known.size and side == "below" else None}
+    (low,), (high,) = ends(np.where(finite, values, first)[None], base)
+    low_known = not lost.any() or (side == "above" and bool((known < first).any()))
+    high_known = not lost.any() or (side == "below" and bool((known > first).any()))
+    return {"estimate": first, "low": float(low) if low_known else None,
+            "high": float(high) if high_known else None}
 
 
-def _ends(
-    first: float, values: Array, base: float | None, two_sided: bool = False
-) -> tuple[float, float]:
-    """Return both ends about ``first``; of values on one side of it if not ``two_sided``."""
-    if values.size < 2:
-        return first, first
-    if base is not None and not (values > base).all():
-        return float(values.min()), float(values.max())
-    y, middle = (values, first) if base is None else (np.log(values - base), np.log(first - base))
-    sd = np.std(y, ddof=1) if two_sided else np.sqrt(((y - middle) ** 2).sum() / (y.size - 1))
-    half = float(QUANTILE * sd)
-    if base is None:
-        return first - half, first + half
-    return float(base + np.exp(middle - half)), float(base + np.exp(middle + half))
+def ends(values: Array, base: float | None = None) -> tuple[Array, Array]:
+    """Return both ends of the interval of each row of draws; each of shape (k,).
+
+    Parameters
+    ----------
+    values : Array, shape (k, n_draws)
+        The first of each row is the estimate.
+    base : float or None
+        As in `interval`.
+    """
+    first = values[:, :1]
+    out = values.min(axis=1), values.max(axis=1)
+    logs = np.full(len(values), True) if base is None else (values > base).all(axis=1)
+    some, middle = values[logs], first[logs]
+    y = some - middle if base is None else np.log((some - base) / (middle - base))
+    for end, sign in zip(out, (-1.0, 1.0), strict=True):
+        on_side = sign * y > 0.0
+        n = on_side.sum(axis=1)
+        share = np.maximum(n / max(values.shape[1] - 1, 1), 0.5)
+        sd = np.sqrt((y**2 * on_side).sum(axis=1) / np.maximum(n, 1))
+        away = sign * sd * ndtri(1.0 - 0.5 * (1.0 - COVERAGE) / share / 2.0)
+        end[logs] = middle[:, 0] + away if base is None else (
+            base + (middle[:, 0] - base) * np.exp(away))
+    return out
 
 
 def load_interval(
@@ -91,9 +100,7 @@ def load_interval(
 ) -> dict[str, float | None]:
     """Return the interval of a limit load over pressure, which no wall bears better than cold.
 
-    Each end rests on the draws on its own side of the estimate, log-normal: a wall that is nearly
-    cold bears hardly more than it does by the estimate, but may bear much less. Lost draws lie
-    below.
+    Lost draws lie below.
 
     Parameters
     ----------
@@ -106,40 +113,28 @@ def load_interval(
     first = found["estimate"]
     if first is None or found["high"] is None:
         return found
-    if found["low"] is not None:
-        found["low"] = min(_ends(first, values[values <= first], 0.0)[0], first)
-        found["high"] = _ends(first, values[values >= first], 0.0)[1]
-    return found | {"high": max(min(float(found["high"] or first), cold), first)}
+    return found | {"high": max(min(float(found["high"]), cold), first)}
 
 
-def time_interval(values: Array, lost: NDArray[np.bool_]) -> dict[str, float | None]:
-    """Return the interval of times of draws, the first of which is the estimate.
+def rising_through(
+    t: Array, y: Array, limit: float, base: float
+) -> dict[str, float | None]:
+    """Return when draws that go on rising exceed ``limit``, as an interval; null for never.
 
-    Each end rests on the draws on its own side: on how many they are, at least half, and on how
-    far they scatter, log-normal. Before a first firing the hottest place of most draws is hotter
-    than that of the estimate, so most are earlier; a law about the estimate would end too late.
+    Its lower end is when the upper end of the draws' interval at that moment does, its upper end
+    when the lower end does: what is said of a moment and of a time then agree.
 
     Parameters
     ----------
-    values : Array, shape (n_draws,)
-        Positive [s]; bounds from below where ``lost``. One before the estimate counts as a time:
-        the draw was lost for being hot.
-    lost : Array of bool, shape (n_draws,)
-        Draws that do not get there while they are followed.
+    t : Array, shape (n_t,)
+    y : Array, shape (n_t, n_draws)
+    base : float
+        As in `interval`.
     """
-    found = interval(values, 0.0, lost)
-    first = found["estimate"]
-    if first is None or not (values > 0.0).all():
-        return found
-    y = np.log(values / first)
-    for end, side in (("low", y < 0.0), ("high", (y > 0.0) | lost)):
-        if found[end] is None or not side.any():
-            continue
-        share = max(side.sum() / (values.size - 1), 0.5)
-        sd = np.sqrt(np.mean(y[side] ** 2))
-        away = sd * ndtri(1.0 - 0.5 * (1.0 - COVERAGE) / share / 2.0)
-        found[end] = float(first * np.exp(-away if end == "low" else away))
-    return found
+    low, high = ends(y, base)
+    times = crossing(t, np.column_stack((y[:, 0], high, low)), limit)
+    return {key: None if np.isnan(at) else float(at)
+            for key, at in zip(("estimate", "low", "high"), times, strict=True)}
 
 
 def interval_error(draws: int) -> float:

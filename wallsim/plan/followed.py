@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wallsim.plan.answers import crossing, peak, time_interval
+from wallsim.plan.answers import crossing, interval, peak, rising_through
 from wallsim.plan.ensemble import Track
 from wallsim.wall.schedule import Schedule
 
@@ -101,11 +101,11 @@ class Followed:
         """
         followed = np.where(self.lost, np.maximum(self.left, 0.0), self.track.t[-1])
         missing = np.isnan(times)
-        return time_interval(np.where(missing, followed, times), missing)
+        return interval(np.where(missing, followed, times), 0.0, missing)
 
 
 def times_to(
-    whole: Followed, hottest: Array, limits: Mapping[str, float]
+    whole: Followed, hottest: Array, limits: Mapping[str, float], base: float
 ) -> dict[str, dict[str, Any]]:
     """Return when the bore reaches each limit while a burn goes on, and why there is no time.
 
@@ -114,16 +114,21 @@ def times_to(
     whole : Followed
         Of the burn going on.
     hottest : Array, shape (n_t, n_draws)
-        Of the bore, whatever the metal's table [K].
+        Of the bore, whatever the metal's table [K]: a draw that leaves it is above any limit
+        within it from then on.
     limits : mapping of str to float
         [K].
+    base : float
+        What temperatures are taken log-normal above [K].
     """
-    out = {}
+    out, t = {}, whole.track.t
+    hottest = np.where(np.isneginf(whole.left), np.maximum(hottest, whole.end), hottest)
     for name, limit in limits.items():
-        times = np.full(whole.left.size, np.nan)
         if limit <= whole.end:
-            times = whole.passed(crossing(whole.track.t, hottest, limit))
-        found = whole.reached(times)
+            found = rising_through(t, hottest, limit, base)
+            found["low"] = float(t[-1]) if found["low"] is None else found["low"]
+        else:
+            found = whole.reached(np.full(whole.left.size, np.nan))
         out[name] = {"at_K": limit, "time_s": found, "note": _why_no_time(whole, found, limit)}
     return out
 

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.bore import LONGEST_SURVIVAL, hottest_bore, peaks_along
-from wallsim.estimate.readouts import COVERAGE, Readout
+from wallsim.estimate.readouts import Readout
 from wallsim.estimate.run_model import RunModel
-from wallsim.plan.answers import crossing, interval, time_interval
+from wallsim.plan.answers import interval, rising_through
 from wallsim.plan.directed import directed
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble
@@ -37,9 +37,9 @@ BURN_MARGIN = 0.7
 """Our own choice, not a standard's; for what the model leaves out."""
 
 DRAWS = 33
-"""Of a peak, as many as of a prediction."""
+"""As many as of a prediction, where there is no limit."""
 DRAWS_OF_TIME = 129
-"""Of a time to the limit."""
+"""Where there is one: the cautious burn rests on them, and peaks are to agree with it."""
 ON_A_MESH = "a tube on a mesh file is marched at the values stated only"
 OF_DEPOSITS = ("deposit of", "growth law of")
 
@@ -128,21 +128,14 @@ class Drawn:
     def limit_time(self, limit: float) -> dict[str, float | None]:
         """Return when the bare bore passes ``limit`` [s], and from when on it may; null: never.
 
-        Never is not in a minute of burn. The lower end is that of the 95 % interval; the upper end
-        is not looked for. A draw that leaves the metal's table has passed the limit by then. Where
-        the values stated never pass it the lower end is a quantile of the draws.
+        Never is not in a minute of burn. The lower end is when the upper end of the interval of
+        the hottest bore does; the upper end is not looked for. A draw that leaves the metal's table
+        has passed the limit by then.
         """
         alone, _ = replace(self, x=self.x[:, :1]).bore(limit)
         followed, hottest = self.bore(limit, float(alone.track.t[-1]))
-        times = followed.passed(crossing(followed.track.t, hottest, limit))
-        lost = np.isnan(times)
-        if lost[0]:
-            known = np.sort(np.where(lost, np.inf, times)[1:])
-            low: float | None = float(known[int(0.5 * (1.0 - COVERAGE) * (known.size - 1))])
-        else:
-            low = time_interval(np.where(lost, followed.track.t[-1], times), lost)["low"]
-        found = {"estimate": float(times[0]), "low": low, "high": None}
-        return {key: t if t is not None and np.isfinite(t) else None for key, t in found.items()}
+        base = self.run.surfaces.gas.ambient - BELOW_AMBIENT
+        return rising_through(followed.track.t, hottest, limit, base) | {"high": None}
 
     def knowing(self, group: str) -> Drawn:
         """Return the draws with a group of unknowns known exactly."""
@@ -187,9 +180,10 @@ def bores(marched: Marched) -> tuple[list[dict[str, Any]], dict[str, Any] | None
             continue
         try:
             each = Drawn.of(marched, r.name)
-            row["peak_K"] = each.peak()
             if T is not None:
                 each = each.more(DRAWS_OF_TIME)
+            row["peak_K"] = each.peak()
+            if T is not None:
                 same = _bare_alike(plan, r)
                 if same not in times:
                     times[same] = each.limit_time(T)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from itertools import repeat
 from typing import Any
 
 import numpy as np
@@ -110,7 +111,7 @@ def predict_runs(
             raise InputError(f"{campaign.case.path}: run: no run {name}; known: {', '.join(known)}")
     chosen = [f for name, f in known.items() if not only or name in only]
     tasks = [_Task(knowledge, campaign, f, draws, factor) for f in chosen]
-    parts = list(executor.map(_one, tasks))
+    parts = list(executor.map(_one, tasks, repeat(_draws(tasks, executor))))
     document = {
         "schema": SCHEMA,
         "case": {"title": campaign.case.title, "path": str(campaign.case.path)},
@@ -127,28 +128,35 @@ def predict_runs(
     return document, frames
 
 
-def _one(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
+def _one(task: _Task, x: Array) -> tuple[dict[str, Any], pd.DataFrame]:
     try:
-        return _predict(task)
+        return _predict(task, x)
     except (TableRangeError, ConvergenceError) as error:
         raise type(error)(f"run {task.firing.run.name}: {error}") from error
 
 
-def _draws(task: _Task, resolution: Resolution) -> Array:
-    """Return draws of the unknowns whose spread is exact for the bore and its flux at shutdown.
+def _draws(tasks: list[_Task], executor: Executor) -> Array:
+    """Return draws of the unknowns whose spread is exact for the bores and fluxes at shutdown.
 
-    Where the estimate leaves the table of the metal they are as they fall.
+    All firings have the same ones: what differs between them then is not by chance. They are as
+    they fall where all estimates leave the table of the metal.
     """
-    known = task.knowledge
+    known, n = tasks[0].knowledge, tasks[0].draws
+    found = [each for each in executor.map(_gradients, tasks) if each is not None]
+    return directed(known, n, np.vstack(found)) if found else known.draw(n, firing=False)
+
+
+def _gradients(task: _Task) -> Array | None:
+    """Return gradients of bore and flux to the unknowns; None where the estimate leaves a table."""
+    known, resolution = task.knowledge, first_guess(task.campaign)
     run = RunModel.of(task.campaign, task.firing, known.unknowns, resolution)
     wall, slope = WallBuilder(known.unknowns, resolution).at(known.x)
     try:
         bore = bore_readouts(run, known.x, wall, slope, wall.faces["bore"].z, None)
     except (TableRangeError, ConvergenceError):
-        return known.draw(task.draws, firing=False)
-    return directed(known, task.draws, np.vstack((
-        bore.peak.gradient, bore.shutdown_temperature.gradient,
-        A_SHARE_AS_K * bore.flux.gradient)))
+        return None
+    return np.vstack((bore.peak.gradient, bore.shutdown_temperature.gradient,
+                      A_SHARE_AS_K * bore.flux.gradient))
 
 
 def _march(
@@ -163,9 +171,8 @@ def _march(
     return run, ensemble, ensemble.march(run.schedule, T0)
 
 
-def _predict(task: _Task) -> tuple[dict[str, Any], pd.DataFrame]:
+def _predict(task: _Task, x: Array) -> tuple[dict[str, Any], pd.DataFrame]:
     resolution = first_guess(task.campaign)
-    x = _draws(task, resolution)
     run, ensemble, track = _march(task, resolution, x)
     _, fine, fine_track = _march(task, resolution.finer(), x[:, :1])
     followed = Followed.of(track, ensemble.table_end)
@@ -198,14 +205,14 @@ def _limits(
     further = on.march(steps, track.T[n - 1], ensemble.table_end)
     whole = Track(track.t[:n], track.T[:n]).then(further)
     return times_to(Followed.of(whole, ensemble.table_end), _bore(ensemble, whole).max(axis=1),
-                    every)
+                    every, on.surfaces.gas.ambient - BELOW_AMBIENT)
 
 
 def _at_least(found: dict[str, Any], rows: dict[str, list[float | None]]) -> dict[str, Any]:
     """Return the interval of a peak with ends no lower than those at any point.
 
-    A peak is nowhere below a point, and so are its quantiles; those of a normal law, fitted to the
-    draws of each, can be.
+    A peak is nowhere below a point, and so are its quantiles; ends that rest on the scatter of
+    the draws of each can be.
     """
     ends = {end: [v for v in (found[end], *rows[end]) if v is not None] for end in ("low", "high")}
     return found | {end: max(known) for end, known in ends.items() if found[end] is not None}

@@ -63,7 +63,8 @@ def _limits(runs: Document, error: float) -> list[tuple[str, str]]:
         hottest = max(runs, key=lambda n: float(runs[n]["bore_peak_K"]["estimate"] or 0.0))
         peak = open_text(runs[hottest]["bore_peak_K"], 0, -ZERO_CELSIUS)
         words = ", ".join([*kept[:-2], " and ".join(kept[-2:])])
-        but = "".join(f", but {how} {' and '.join(of)}" for how, of in beyond.items() if of)
+        but = ", ".join(f"{how} {' and '.join(of)}" for how, of in beyond.items() if of)
+        but = f", but {but}" if but else ""
         out.append(("note" if but else "good",
                     f"The bore stays below {words}{but} (hottest {peak} °C, in {hottest})."))
     return out

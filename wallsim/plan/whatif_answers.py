@@ -85,7 +85,7 @@ def read_off(
         "deposit_surface_peak_K": None if untold else _deposit_peak(
             task.question.case, model, parts, change),
         "prior_only": prior_only,
-        "limits": _times(task, model, longer, base),
+        "limits": _times(task, model, longer, base, change),
         "survival": _survival(task, base, model, parts, longer),
         "measurable": _measurable(task, base, change, model, parts[-1], untold),
     }
@@ -151,12 +151,15 @@ def _deposit_peak(
     return interval(last.bounded(np.max(peaks, axis=0)), _base(case, change), last.lost)
 
 
-def _times(task: Start, model: ChangedFiring, longer: Part, base: Base) -> dict[str, Any]:
+def _times(
+    task: Start, model: ChangedFiring, longer: Part, base: Base, change: Change
+) -> dict[str, Any]:
     """Return when the bore reaches each limit if the burn goes on, and the deposit softens."""
     whole, track = longer.whole, longer.whole.track
     hottest = longer.raw.T[:, longer.ensemble.wall.faces["bore"].nodes].max(axis=1)
     stated = {} if task.question.limit is None else {"limit": task.question.limit}
-    out: dict[str, Any] = times_to(whole, hottest, stated | dict(model.solid.limits))
+    out: dict[str, Any] = times_to(
+        whole, hottest, stated | dict(model.solid.limits), _base(task.question.case, change))
     deposit = base.blend.deposit
     if deposit is not None and deposit.softening is not None:
         surface = deposit_surface(longer.ensemble, track).max(axis=1)
