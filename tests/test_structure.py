@@ -8,9 +8,9 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "wallsim"
 ORDER = (
     "errors", "rounding", "units", "toml_lines", "file_kinds", "source", "materials", "case",
-    "logs", "wall", "regression", "consistency", "plausibility", "build", "quick", "estimate",
-    "plan", "starter", "workers", "output", "report", "check", "api", "api_next", "progress",
-    "commands", "cli",
+    "logs", "wall", "regression", "consistency", "reading_units", "plausibility", "build", "quick",
+    "estimate", "plan", "starter", "workers", "output", "report", "check", "api", "api_next",
+    "progress", "commands", "cli",
 )
 ALLOWED = {
     "regression": {"regression", "errors"},

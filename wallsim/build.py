@@ -24,7 +24,9 @@ from wallsim.logs.cadence import scans_of
 from wallsim.logs.events import tap_drift
 from wallsim.logs.model import Channel, Events, Log
 from wallsim.logs.pressure_history import EDGE, PressureHistory
-from wallsim.plausibility import mistaken_readings, slips
+from wallsim.plausibility import slips
+from wallsim.reading_units import mistaken_channels, mistaken_readings, remarks_on_units
+from wallsim.rounding import plain
 
 if TYPE_CHECKING:
     from skfem import Mesh
@@ -176,7 +178,10 @@ def load_campaign(case: Case) -> Campaign:
     bare = [f for f in firings if f.blend.deposit is None] or firings
     reference = float(np.median([f.events.plateau for f in bare]))
     mistaken = mistaken_readings(case, seen)
-    found = (*slips(case, seen, mistaken), *remarks(case, seen, mistaken))
+    channels = mistaken_channels(case, seen, mistaken)
+    doubted = {*mistaken, *(run for runs in channels.values() for run in runs)}
+    found = (*slips(case, seen), *remarks_on_units(case, seen, mistaken, channels),
+             *remarks(case, seen, doubted))
     return Campaign(case, firings, reference, found)
 
 
@@ -275,7 +280,7 @@ def _seen(case: Case, firing: Firing, log: Log, absolute: Array, drift: float) -
     early = early_rise(log.t, used, firing.events.ignition)
     return Seen(firing.run.name, log, quiet, usual, firing.events.ignition, firing.burn,
                 firing.events.plateau, drift, early, coldest, hottest,
-                tuple((t.t, t.T) for t in firing.traces))
+                dict(zeros), {t.sensor: (t.t, t.T) for t in firing.traces})
 
 
 def _check_shedding(run: Run, log: Log, events: Events) -> None:
@@ -294,7 +299,7 @@ def _none_to_use(log: Log, run: Run, channels: dict[str, Channel], burn: float) 
         sharing.setdefault(c.reason or "too few readings after ignition", []).append(c.name)
     why = ", ".join(f"{' '.join(names)} ({reason})" for reason, names in sharing.items())
     clock = "" if BURNS[0] <= burn <= BURNS[1] else (
-        f"check the unit of its clock, by which it burns for {burn:.2g} s; else ")
+        f"check the unit of its clock, by which it burns for {plain(burn, 2)} s; else ")
     return (f"{log.path}: no thermocouple of run {run.name} can be used: {why}; "
             f"{clock}look at the log, or leave the run out")
 

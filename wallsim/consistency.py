@@ -6,13 +6,15 @@ changed for them.
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from wallsim.case.model import Case, Pressure
+from wallsim.logs.jumps import standstills
 from wallsim.logs.model import Array, Log
+from wallsim.rounding import plain
 from wallsim.units import to_si
 
 ZERO_OFF = 0.25
@@ -27,6 +29,12 @@ EARLY_RISE = 4.0
 BURNS = 0.3, 300.0
 """Shorter and longer burns are rather a clock in another unit [s]."""
 
+USUAL_BURN = 8.0
+"""Common practice for short uncooled tubes [s]."""
+
+CLOCKS = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
+"""Units of clocks [s]."""
+
 ROUGHLY = 2.0
 """Ignition may be that much less certain than stated."""
 
@@ -34,7 +42,7 @@ SETTLED = 0.2
 """The record before ignition ends so long before it [s]."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Seen:
     """What one log shows by itself.
 
@@ -57,8 +65,10 @@ class Seen:
         How far the usual channel rises before ignition [K].
     coldest, hottest : tuple of (str, float)
         Sensor and reading [K]: of the wall as it is marched from, of all that is used.
-    records : tuple of (Array, Array)
-        Time from ignition [s] and reading [K] of each trace that is used.
+    zeros : dict of str to float
+        Reading before ignition of each channel that is used [K], by sensor.
+    records : dict of str to (Array, Array)
+        Time from ignition [s] and reading [K] of each trace that is used, by sensor.
     """
 
     run: str
@@ -72,11 +82,17 @@ class Seen:
     early: float
     coldest: tuple[str, float]
     hottest: tuple[str, float]
-    records: tuple[tuple[Array, Array], ...]
+    zeros: dict[str, float]
+    records: dict[str, tuple[Array, Array]]
 
-    def rise(self, moment: float) -> float:
-        """Return the usual rise from ignition to ``moment`` [s], in K; NaN without a record."""
-        rises = [np.interp(moment, t, T) - T[0] for t, T in self.records
+    def rise(self, moment: float, sensors: Iterable[str] | None = None) -> float:
+        """Return the usual rise from ignition to ``moment`` [s], in K; NaN without a record.
+
+        Of all channels, or of some ``sensors``.
+        """
+        wanted = self.records if sensors is None else sensors
+        some = [self.records[name] for name in wanted if name in self.records]
+        rises = [np.interp(moment, t, T) - T[0] for t, T in some
                  if t[0] <= 0.2 * moment and t[-1] >= 0.9 * moment]
         return float(np.median(rises)) if rises else float("nan")
 
@@ -102,7 +118,51 @@ def quiet_level(t: Array, p_abs: Array, ignition: float) -> float | None:
 
 
 def refusals(case: Case, seen: Sequence[Seen]) -> list[str]:
-    """Return one located line for each metal whose table does not hold what the logs show."""
+    """Return one located line for each log used twice, and each metal whose table is too short."""
+    return [*_of_logs(case, seen), *_of_metals(case, seen)]
+
+
+def _of_logs(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
+    """Return a line for each run whose burn is in the log of an earlier run already."""
+    for i, s in enumerate(seen):
+        same = next((o for o in seen[:i] if _is_same_log(s.log, o.log) and _overlap(s, o)), None)
+        if same is None:
+            continue
+        first = case.source.line(("run", seen.index(same), "log"))
+        written = case.source.data["run"]
+        one = written[i]["log"] == written[seen.index(same)]["log"]
+        yield case.source.fault(
+            ("run", i, "log"),
+            f"the log of run {same.run} too (line {first})" if one else
+            f"holds the same readings as {written[seen.index(same)]['log']} of run {same.run} "
+            f"(line {first})",
+            written[i]["log"],
+            "name the log of each firing, or leave one of the two runs out; where one log holds "
+            "two burns, give each its own",
+        ).text
+
+
+def _is_same_log(one: Log, other: Log) -> bool:
+    """Return whether two logs are one, or hold the same readings at the same times."""
+    if one.sha256 and one.sha256 == other.sha256:
+        return True
+    return (
+        one.t.size == other.t.size
+        and one.channels.keys() == other.channels.keys()
+        and np.allclose(one.t - one.t[0], other.t - other.t[0], rtol=0.0, atol=1e-6)
+        and all(np.array_equal(y, other.channels[name], equal_nan=True)
+                for name, y in one.channels.items())
+    )
+
+
+def _overlap(one: Seen, other: Seen) -> bool:
+    """Return whether the burns of two runs share part of their logs."""
+    (a, b), (c, d) = ((s.ignition - s.log.t[0], s.ignition - s.log.t[0] + s.burn)
+                      for s in (one, other))
+    return bool(a < d and c < b)
+
+
+def _of_metals(case: Case, seen: Sequence[Seen]) -> list[str]:
     wide = max(solid.range[1] for solid in case.tube.solids.values())
     out = []
     for region, solid in case.tube.solids.items():
@@ -132,7 +192,7 @@ def remarks(
 ) -> tuple[str, ...]:
     """Return one line for each thing that the case and the logs say differently.
 
-    Runs whose readings are ``mistaken`` for another unit are not held against the ambient.
+    Runs in which readings are ``mistaken`` for another unit are not held against the ambient.
     """
     units = [line for s in seen for line in s.log.contradictions]
     return (*_of_zero(case, seen), *_of_drift(case, seen), *_of_ambient(case, seen, mistaken),
@@ -155,14 +215,16 @@ def _of_rate(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
     stated = {run.name for run in case.runs if run.ignition is not None}
     steps = {s.run: _step(s.log, case.pressure.channel) for s in seen if s.run not in stated}
     sd = case.fit.ignition_offset.sd
-    slow = [s for s in seen if steps.get(s.run, 0.0) / np.sqrt(12.0) > ROUGHLY * sd]
+    slow = [s for s in seen if steps.get(s.run, 0.0) / np.sqrt(12.0) > ROUGHLY * sd
+            and s.burn <= BURNS[1]]
     if slow and sd > 0.0:
         step = max(steps[s.run] for s in slow)
+        known = plain(step / np.sqrt(12.0), 2)
         yield case.source.fault(
             ("fit", "ignition_offset"),
-            f"the pressure of {runs_of(slow, seen)} is logged every {step:.2g} s, so ignition is "
-            f"known to {step / np.sqrt(12.0):.2g} s, not to {sd:.2g} s",
-            None, f'write "0 s +- {step / np.sqrt(12.0):.2g} s", or state ignition of the runs',
+            f"the pressure of {runs_of(slow, seen)} is logged every {plain(step, 2)} s, so "
+            f"ignition is known to {known} s, not to {plain(sd, 2)} s",
+            None, f'write "0 s +- {known} s", or state ignition of the runs',
         ).text
 
 
@@ -171,14 +233,29 @@ def _step(log: Log, channel: str) -> float:
     return float(np.median(np.diff(log.t[np.isfinite(log.channels[channel])])))
 
 
+def _in_other_unit(s: Seen, seen: Sequence[Seen]) -> str:
+    """Return what the burn would be in the unit of the clock that makes it most like the others."""
+    if s.log.clock not in CLOCKS:
+        return ""
+    usual = [o.burn for o in seen if BURNS[0] <= o.burn <= BURNS[1]]
+    like = float(np.median(usual)) if usual else USUAL_BURN
+    burns = {unit: s.burn / CLOCKS[s.log.clock] * size for unit, size in CLOCKS.items()}
+    unit = min(burns, key=lambda name: abs(np.log(burns[name] / like)))
+    others = f", the others burn for {plain(like)} s" if usual else ""
+    return (f", its clock taken to be in {s.log.clock}; in {unit} that is {plain(burns[unit])} s"
+            f"{others}")
+
+
 def _of_burn(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
     for i, s in enumerate(seen):
         if not BURNS[0] <= s.burn <= BURNS[1]:
             yield case.source.fault(
-                ("run", i), f"burns for {s.burn:.3g} s by its log", None,
-                "if that is not so, correct the unit in the heading of its clock, or state it "
-                "under [log] units where the heading has none",
+                ("run", i), f"burns for {plain(s.burn)} s by its log{_in_other_unit(s, seen)}",
+                None,
+                "if that is so, correct the unit in the heading of its clock, or state it under "
+                "[log] units where the heading has none",
             ).text
+        yield from _of_standstills(case, i, s)
         end, shutdown = float(s.log.t[-1]), s.ignition + s.burn
         if end < shutdown - SETTLED:
             yield case.source.fault(
@@ -194,6 +271,24 @@ def _of_burn(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
                 "the flame was there before the pressure tells (half-rise): state ignition of this "
                 "run",
             ).text
+
+
+def _of_standstills(case: Case, i: int, s: Seen) -> Iterator[str]:
+    """Return a line for each stretch without scans over which no reading went on.
+
+    Asked of the readings as logged: screening may take the jump for a fault of a channel.
+    """
+    logged = [s.log.channels[c.channel] for c in case.sensors if c.channel in s.log.channels]
+    for gap in standstills(s.log.t, logged):
+        yield case.source.fault(
+            ("run", i),
+            f"no reading goes on from {gap.start:.2f} to {gap.end:.2f} s of its log, where there "
+            f"are no scans, as all do before and after (by {plain(gap.slope, 2)} K/s): the clock "
+            "may have jumped",
+            None,
+            f"if so, take {plain(gap.jump)} s off its times from {gap.end:.2f} s on in "
+            f"{s.log.path}",
+        ).text
 
 
 def _of_zero(case: Case, seen: Sequence[Seen]) -> Iterator[str]:

@@ -12,8 +12,10 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from wallsim.case.model import Case
-from wallsim.consistency import AMBIENT_OFF, BURNS, Seen, celsius, other_unit, runs_of
+from wallsim.consistency import BURNS, Seen, celsius, runs_of
 from wallsim.logs.events import SMALLEST_RISE
+from wallsim.reading_units import over
+from wallsim.rounding import plain
 
 LENGTHS = {"bore": (5.0, 150.0), "wall": (1.0, 30.0), "length": (40.0, 3000.0)}
 """Of tubes [mm]."""
@@ -63,39 +65,19 @@ HEATING_APART = 2.0
 BURNS_APART = 6.0
 """Burns of one campaign differ by less, or their rises differ too."""
 
-LEAST_RISE = 10.0
-"""Smaller rises are not held against each other [K]."""
-
-ALIKE = 1.3
-"""Firings whose rises are compared differ by less in burn and in pressure."""
-
-RISES_APART = 1.2
-"""degF read as degC rise 1.8 times too far; a bare firing 1.1 to 1.3 times a dosed one."""
-
 _PAIRS = {
     14.504: "1 bar is 14.5 psi", 100.0: "1 bar is 100 kPa", 10.0: "1 MPa is 10 bar",
     1000.0: "1 bar is 1000 mbar", 6.895: "1 psi is 6.9 kPa",
 }
 
 
-def slips(
-    case: Case, seen: Sequence[Seen], mistaken: Mapping[str, tuple[str, str]]
-) -> tuple[str, ...]:
-    """Return one located line for each number that looks like a slip of units.
-
-    Parameters
-    ----------
-    case : Case
-    seen : sequence of Seen
-    mistaken : dict of str to (str, str)
-        Outcome of `mistaken_readings`.
-    """
+def slips(case: Case, seen: Sequence[Seen]) -> tuple[str, ...]:
+    """Return one located line for each number that looks like a slip of units, less readings."""
     shown_by = {s.run: like for s in seen if (like := _other_clock(case, seen, s))}
     return (*_of_tube(case), *_of_sensors(case), *_of_blends(case), *_of_deposits(case),
             *_of_options(case, seen),
             *_of_clocks(case, seen, shown_by),
-            *_of_pressures(case, seen, [s for s in seen if s.run not in shown_by]),
-            *_of_readings(case, seen, mistaken))
+            *_of_pressures(case, seen, [s for s in seen if s.run not in shown_by]))
 
 
 def planned_slips(case: Case, fired: Sequence[tuple[float, float]]) -> tuple[str, ...]:
@@ -114,52 +96,13 @@ def planned_slips(case: Case, fired: Sequence[tuple[float, float]]) -> tuple[str
         written = case.source.data["run"][i]
         if not low <= burn <= high:
             out.append(_remark(
-                case, ("run", i, "burn"), f"{burn:.3g} s is beyond the range of validity, burns "
+                case, ("run", i, "burn"), f"{plain(burn)} s is beyond the range of validity, burns "
                 f"of {low:g} to {high:g} s", written["burn"], "check value and unit"))
         if p > HIGHEST_PRESSURE:
             out.append(_remark(
                 case, ("run", i, "pressure"), f"{p / 1e5:.0f} bar abs is unusual: uncooled tubes "
                 "have up to some 30", written["pressure"], "check value and unit"))
     return tuple(out)
-
-
-def mistaken_readings(case: Case, seen: Sequence[Seen]) -> dict[str, tuple[str, str]]:
-    """Return runs whose readings look mistaken: unit of the log, unit they were taken to be in.
-
-    Before ignition they are then off the ambient by just that; degF and degC are also held against
-    the rise of firings alike, where there are any.
-    """
-    ambient = case.tube.outside.ambient
-    out = {}
-    for s in seen:
-        if s.start is None or abs(s.start - ambient) <= AMBIENT_OFF:
-            continue
-        units = other_unit(s.start, ambient)
-        sound = [o for o in seen if o.start is not None and other_unit(o.start, ambient) is None
-                 and _alike(s, o)]
-        if units is not None and _told_by_rise(units, [
-            _over(s.rise(min(s.burn, o.burn)), o.rise(min(s.burn, o.burn))) for o in sound
-        ]):
-            out[s.run] = units
-    return out
-
-
-def _over(rise: float, other: float) -> float:
-    """Return the ratio of two rises [K]; NaN if one is unknown or too small to tell."""
-    return rise / other if min(rise, other) > LEAST_RISE else float("nan")
-
-
-def _alike(a: Seen, b: Seen) -> bool:
-    pairs = (a.burn / b.burn, a.plateau / b.plateau)
-    return all(1.0 / ALIKE < ratio < ALIKE for ratio in pairs)
-
-
-def _told_by_rise(units: tuple[str, str], rises: Sequence[float]) -> bool:
-    """Return whether rises over those of firings alike are those of the wrong unit, or unknown."""
-    known = [rise for rise in rises if np.isfinite(rise)]
-    if not known or "degF" not in units:
-        return True
-    return min(known) > RISES_APART if units[0] == "degF" else max(known) < 1.0 / RISES_APART
 
 
 def _remark(case: Case, place: tuple[str | int, ...], wrong: str, got: object, hint: str) -> str:
@@ -186,7 +129,7 @@ def _of_tube(case: Case) -> Iterator[str]:
         share = sizes[name] / sizes["bore"]
         if not low <= share <= high:
             yield _remark(
-                case, ("tube", name), f"is {share:.3g} times the bore of {_mm(sizes['bore'])} "
+                case, ("tube", name), f"is {plain(share)} times the bore of {_mm(sizes['bore'])} "
                 f"mm, which is unusual: such tubes have {low:g} to {high:g}", written[name],
                 "check both, and their units",
             )
@@ -244,7 +187,7 @@ def _of_deposits(case: Case) -> Iterator[str]:
         ):
             if value is not None and not low <= value <= high:
                 yield _remark(
-                    case, ("blend", name, "deposit", key), f"a {key} of {value:.3g} {unit} is "
+                    case, ("blend", name, "deposit", key), f"a {key} of {plain(value)} {unit} is "
                     f"unusual: deposits have {low:g} to {high:g}", written.get(key),
                     "check value and unit",
                 )
@@ -255,7 +198,7 @@ def _of_options(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
     low, high = COEFFICIENTS
     if not low <= fit.coefficient.value <= high:
         yield _remark(
-            case, ("fit", "coefficient"), f"{fit.coefficient.value:.3g} W/m^2/K is unusual: "
+            case, ("fit", "coefficient"), f"{plain(fit.coefficient.value)} W/m^2/K is unusual: "
             f"gas-side coefficients are {low:g} to {high:g}", written.get("coefficient"),
             "check value and unit",
         )
@@ -288,7 +231,7 @@ def _heating(case: Case, one: Seen, other: Seen, t: float | None = None) -> floa
     At the same moment ``t`` after ignition [s], else at the ends of both burns.
     """
     expected: float = (one.plateau / other.plateau) ** case.fit.pressure_exponent.value
-    return _over(one.rise(t or one.burn), other.rise(t or other.burn)) / expected
+    return over(one.rise(t or one.burn), other.rise(t or other.burn)) / expected
 
 
 def _other_clock(case: Case, seen: Sequence[Seen], s: Seen) -> Seen | None:
@@ -312,8 +255,8 @@ def _of_clocks(
         if s.run in shown_by and BURNS[0] <= s.burn <= BURNS[1]:
             like = shown_by[s.run]
             yield _remark(
-                case, ("run", i), f"burns for {s.burn:.3g} s by its log, {like.run} for "
-                f"{like.burn:.3g} s, and the wall becomes about as hot", None,
+                case, ("run", i), f"burns for {plain(s.burn)} s by its log, {like.run} for "
+                f"{plain(like.burn)} s, and the wall becomes about as hot", None,
                 f"check the clock's unit in the heading of {s.log.path}",
             )
 
@@ -335,11 +278,12 @@ def _of_pressures(case: Case, every: Sequence[Seen], seen: Sequence[Seen]) -> It
         like = next(other for other in rest if other.plateau == usual)
         ratio = (s.plateau - air) / (like.plateau - air)
         heating = _heating(case, s, like, min(s.burn, like.burn))
+        own, other = (plain((one.plateau - air) / 1e5) for one in (s, like))
         if _beyond(ratio, PRESSURES_APART) and _beyond(heating, HEATING_APART):
             yield _remark(
-                case, places[s.run], f"{channel} is {(s.plateau - air) / 1e5:.3g} bar above air "
-                f"pressure while burning, in {like.run} {(like.plateau - air) / 1e5:.3g}, but its "
-                f"wall heats {heating:.2g} times as fast as that asks for", None,
+                case, places[s.run], f"{channel} is {own} bar above air pressure while burning, "
+                f"in {like.run} {other}, but its wall heats {plain(heating, 2)} "
+                "times as fast as that asks for", None,
                 f"check the unit in the headings of both logs{_said(ratio)}",
             )
 
@@ -349,20 +293,3 @@ def _said(ratio: float) -> str:
     apart = {factor: abs(np.log(max(ratio, 1.0 / ratio) / factor)) for factor in _PAIRS}
     nearest = min(apart, key=lambda factor: apart[factor])
     return f" ({_PAIRS[nearest]})" if apart[nearest] < np.log(1.15) else ""
-
-
-def _of_readings(
-    case: Case, seen: Sequence[Seen], mistaken: Mapping[str, tuple[str, str]]
-) -> Iterator[str]:
-    ambient = case.tube.outside.ambient
-    for logged, taken in dict.fromkeys(mistaken.values()):
-        which = [s for s in seen if mistaken.get(s.run) == (logged, taken)]
-        start = float(np.median([s.start for s in which if s.start is not None]))
-        place = next(i for i, s in enumerate(seen) if s is which[0])
-        warm = "; a wall still warm from before is no fault" if start > ambient else ""
-        yield _remark(
-            case, ("run", place), f"before ignition of {runs_of(which, seen)} the thermocouples "
-            f"read {celsius(start)}; logged in {logged} and taken to be in {taken}, that is the "
-            f"ambient of {celsius(ambient)}", None,
-            f"check the unit in the heading of {which[0].log.path}{warm}",
-        )

@@ -55,6 +55,11 @@ def significant(value: Any, digits: int = 3, scale: float = 1.0) -> str:
     return rounded(value, decimals(abs(value), digits))
 
 
+def plain(value: float, digits: int = 3) -> str:
+    """Return a number with ``digits`` significant figures at most; large ones as whole numbers."""
+    return rounded(value, 0) if abs(value) >= 10.0**digits else f"{value:.{digits}g}"
+
+
 def fixed(value: Any, places: int, scale: float = 1.0) -> str:
     """Return a number with ``places`` decimals, "-" where there is none."""
     value = scale * number(value)

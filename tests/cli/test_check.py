@@ -51,7 +51,8 @@ def test_what_else_was_found_keeps_its_line_without_the_spikes(document):
     assert detached.startswith("    S3: detached. falls 21 K/s at 6.95 s")
     assert detached.endswith("; not used from 6.85 s")
     assert "S3" in spikes
-    assert block(document, "R07")[1] == "    S8: dropouts. 38 of 601 samples without a reading"
+    assert block(document, "R07")[1] == (
+        "    S8: dropouts. 38 of 601 samples without a reading, the first at -4.65 s")
 
 
 def test_spikes_later_on_are_told_by_themselves(document):

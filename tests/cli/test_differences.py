@@ -1,12 +1,14 @@
 """Where case and logs say different things of the same: refused or remarked, always located."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
-from wallsim.build import load_campaign
+from wallsim.build import _firing, load_campaign
 from wallsim.case import load_case
 from wallsim.check import check_document, check_text
+from wallsim.consistency import refusals
 from wallsim.errors import InputError
 
 from .campaign import log_rows, write
@@ -189,9 +191,9 @@ def test_a_burn_too_long_to_be_in_seconds(tmp_path):
     rows = [re.sub(r"^[-\d.]+", lambda m: f"{1000 * float(m[0]):.0f}", row) for row in ROWS]
     path = campaign(tmp_path, rows=rows, runs=(("r1", "bare"),),
                     header="time,P [bar(g)],A [degC],B [degC]")
-    line, slow = remarks(path)
-    assert "the pressure of run r1 is logged every 1e+02 s" in slow
-    assert "run[r1]: burns for 4e+03 s by its log; if that is not so, correct the unit" in line
+    (line,) = remarks(path)
+    assert ("run[r1]: burns for 4000 s by its log, its clock taken to be in s; in ms that is 4 s; "
+            "if that is so, correct the unit") in line
 
 
 def test_a_log_that_ends_before_the_shutdown_stated(tmp_path):
@@ -213,3 +215,50 @@ def test_a_pressure_too_slow_for_the_ignition_stated(tmp_path):
                            "every 0.4 s, so ignition is known to 0.12 s, not to 0.03 s")
     assert remarks(campaign(tmp_path, ('tolerance = "1 K"', 'tolerance = "1 K"\n'
                             'ignition_offset = "0 s +- 0.12 s"'), rows=rows)) == ()
+
+
+def renamed(path, old, new):
+    path.write_text(path.read_text().replace(old, new))
+    return path
+
+
+def test_one_log_for_two_firings_is_refused(tmp_path):
+    path = renamed(campaign(tmp_path), 'log = "r2.csv"', 'log = "r1.csv"')
+    (line,) = refusal(path)
+    first, second = (i for i, row in enumerate(path.read_text().splitlines(), 1)
+                     if row == 'log = "r1.csv"')
+    assert line.startswith(f"{path}:{second}: run[r2].log: the log of run r1 too (line {first}) "
+                           '(got "r1.csv"); name the log of each firing')
+
+
+@pytest.mark.parametrize("comment", ["", "# exported again\n"])
+def test_the_same_readings_under_two_names_are_refused(tmp_path, comment):
+    path = campaign(tmp_path)
+    (tmp_path / "r2.csv").write_text(comment + (tmp_path / "r1.csv").read_text())
+    (line,) = refusal(path)
+    assert 'run[r2].log: holds the same readings as r1.csv of run r1 (line ' in line
+    assert '(got "r2.csv"); name the log of each firing' in line
+
+
+def test_two_burns_in_one_log_are_not_taken_for_one(tmp_path):
+    case = load_case(renamed(campaign(tmp_path), 'log = "r2.csv"', 'log = "r1.csv"'))
+    one, other = (_firing(case, run)[1] for run in case.runs)
+    assert len(refusals(case, [one, other])) == 1
+    later = replace(other, ignition=one.ignition + one.burn + 0.5)
+    assert refusals(case, [one, later]) == []
+
+
+def jumped(rows, at, by):
+    return [row if i < at else f"{float(row.partition(',')[0]) + by:.2f},{row.partition(',')[2]}"
+            for i, row in enumerate(rows)]
+
+
+def test_a_clock_that_jumps_while_burning_is_told_from_lost_scans(tmp_path):
+    path = campaign(tmp_path, rows=jumped(ROWS, 40, 1.5))
+    lines = remarks(path)
+    assert len(lines) == 2
+    line = next(line for line in lines if "run[r1]" in line)
+    assert ("run[r1]: no reading goes on from 1.90 to 3.50 s of its log, where there are no scans, "
+            "as all do before and after (by ") in line
+    assert f"if so, take 1.5 s off its times from 3.50 s on in {tmp_path / 'r1.csv'}" in line
+    assert remarks(campaign(tmp_path, rows=[*ROWS[:40], *ROWS[55:]])) == ()

@@ -111,6 +111,40 @@ def test_all_logs_in_another_unit_are_one_line(tmp_path):
     assert "before ignition of all runs the thermocouples read 68 degC" in line
 
 
+IN_F = (lambda x: 1.8 * x + 32.0, "68 degC", "degF")
+IN_K = (lambda x: x + 273.15, "293 degC", "K")
+
+
+def with_channel(folder, change, runs, rows=ROWS):
+    """Return a campaign of like firings, channel A of some of them in another unit."""
+    path = with_log(folder, "r2", rows)
+    for run in runs:
+        log = folder / f"{run}.csv"
+        head, *rest = log.read_text().splitlines()
+        log.write_text("\n".join([head, *rewritten(rest, slice(2, 3), change)]) + "\n")
+    return path
+
+
+@pytest.mark.parametrize(("change", "read", "unit"), [IN_F, IN_K])
+def test_one_channel_of_one_log_in_another_unit(tmp_path, change, read, unit):
+    (line,) = remarks(with_channel(tmp_path, change, ["r2"], ROWS[:-1]))
+    assert f"run[r2]: before ignition of run r2 A reads {read}, the others 20 degC; " in line
+    assert f"logged in {unit} and taken to be in degC, that is about the same" in line
+    assert line.endswith(f'write "A [{unit}]" in the heading of {tmp_path / "r2.csv"}')
+
+
+@pytest.mark.parametrize(("change", "read", "unit"), [IN_F, IN_K])
+def test_one_channel_of_all_logs_in_another_unit(tmp_path, change, read, unit):
+    (line,) = remarks(with_channel(tmp_path, change, ["r1", "r2", "r3"], ROWS[:-1]))
+    assert f"sensor[A]: before ignition of all runs A reads {read}, the others 20 degC;" in line
+    assert line.endswith(f'write "A [{unit}]" in the headings of their logs, or units = '
+                         f'{{ "A" = "{unit}" }} under [log] where these give none')
+
+
+def test_one_place_still_warm_that_rises_as_in_the_others_is_no_slip(tmp_path):
+    assert remarks(with_channel(tmp_path, lambda x: x + 48.0, ["r2"], ROWS[:-1])) == ()
+
+
 def test_a_warm_wall_that_rises_like_the_others_is_no_slip(tmp_path):
     path = with_log(tmp_path, "r2", rewritten(ROWS, READINGS, lambda x: x + 48.0))
     assert remarks(path) == ()

@@ -184,6 +184,21 @@ def test_words_for_no_reading(tmp_path, word):
     assert np.flatnonzero(np.isnan(log.channels["T1"])).tolist() == [7]
 
 
+def test_words_for_no_reading_are_said(tmp_path):
+    rows = with_cell(7, 2, "OVERLOAD")
+    rows[9][2], rows[11][2], rows[12][2] = "OVERLOAD", "open", "NaN"
+    rows[9][3] = ""
+    notes = read(write(tmp_path / "a.csv", rows)).assumptions
+    assert "T1: 'OVERLOAD', 'open' taken as no reading" in notes
+    assert not any(note.startswith("T2") for note in notes)
+
+
+def test_decimal_commas_between_commas_are_told(tmp_path):
+    line = fault(write(tmp_path / "a.csv", scans(), NAMES, decimal=","))
+    assert "a.csv:2: 8 entries for the 4 names in line 1: commas within numbers" in line
+    assert "export with semicolons between entries, or with decimal points" in line
+
+
 def test_lost_scans_are_counted_and_not_filled(tmp_path):
     rows = scans(40)
     del rows[20:23], rows[5]
@@ -230,7 +245,8 @@ def test_missing_file_names_the_place_and_the_nearest(tmp_path):
         (scans(19), NAMES, ["a.csv: 19 scans", "at least 20"]),
         (scans(), (*NAMES[:2], "T1 [V]", "T2"), ["a.csv:1: T1: the unit 'V'", "degC, degF or K"]),
         (with_cell(7, 0, "-0.04"), NAMES, ["a.csv:9: time: time repeats (-0.04, then -0.04)"]),
-        (with_cell(7, 0, "-0.07"), NAMES, ["a.csv:9: time: time runs backwards (-0.04, then -0."]),
+        (with_cell(7, 0, "-0.07"), NAMES, ["a.csv:9: time: time runs backwards (-0.04, then -0.",
+                                          "); correct the clock from this row on"]),
         (with_cell(7, 0, ""), NAMES, ["a.csv:9: time: found '' where a time belongs"]),
         ([[*row[:1], "", *row[2:]] for row in scans()], NAMES, ["PC: no reading in the whole log"]),
         ([*scans()[:9], ["1", "2"], *scans()[10:]], NAMES, ["a.csv:11: 2 entries where", "have 4"]),

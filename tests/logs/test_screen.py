@@ -184,7 +184,12 @@ def test_dropouts_and_noise_leave_the_channel_in_use():
     gaps = only(screen(FIRING, spoiled(lambda t, y, _: np.where(lost, np.nan, y))))
     assert gaps.verdict == "dropouts"
     assert np.array_equal(gaps.good, ~lost)
-    assert f"{lost.sum()} of {FIRING.t.size} samples" in gaps.reason
+    assert gaps.reason == (f"{lost.sum()} of {FIRING.t.size} samples without a reading, the first "
+                           f"at {FIRING.t[lost][0]:.2f} s")
+    one = FIRING.t == FIRING.t[300]
+    single = only(screen(FIRING, spoiled(lambda t, y, _: np.where(one, np.nan, y))))
+    assert single.verdict == "ok"
+    assert single.reason == f"1 of {FIRING.t.size} samples without a reading, at 1.00 s"
     hum = only(screen(FIRING, spoiled(lambda t, y, r: y + 5.0 * r.standard_normal(t.size))))
     assert hum.verdict == "noisy"
     assert hum.noise == pytest.approx(5.0, rel=0.2)

@@ -23,6 +23,9 @@ _NAMES = re.compile(
 )
 _DAY = 86400.0
 
+EVEN = 0.25
+"""Share by which steps of an even clock differ from the usual one, at most."""
+
 
 def is_stamp(text: str) -> bool:
     """Return True if ``text`` is a time of day, a stopwatch reading or a date with a time."""
@@ -82,12 +85,17 @@ def _seconds_of_day(word: str) -> float:
     return 3600.0 * hour + 60.0 * int(match["m"]) + float(second)
 
 
+def is_even(steps: NDArray[np.float64]) -> bool:
+    """Return whether nine steps in ten of a clock are alike."""
+    step = float(np.median(steps))
+    return bool((np.abs(steps - step) < EVEN * step).mean() >= 0.9)
+
+
 def count_lost(t: NDArray[np.float64]) -> int:
     """Return how many scans are missing from an otherwise even clock; 0 if it is uneven."""
     steps = np.diff(t)
     step = float(np.median(steps))
-    even = np.abs(steps - step) < 0.25 * step
-    if even.mean() < 0.9:
+    if not is_even(steps):
         return 0
     gaps = steps[steps > 1.5 * step]
     return int(np.sum(np.rint(gaps / step) - 1.0))

@@ -232,10 +232,7 @@ def find_layout(text: str, encoding: str, told: LogFormat, name: str) -> Layout:
     first = next(at for at, cells in split if len(cells) == size and _is_scan(cells))
     header = _find_header([item for item in numbered if item[0] < first], delimiter, size)
     if header is None:
-        raise LogError(
-            f"{name}:{first}: no header above the first scan with a name for each of the {size} "
-            f"columns; add a line like 'time [s]{_shown(delimiter)}PC [bar]{_shown(delimiter)}...'"
-        )
+        raise _no_header(numbered, first, delimiter, size, name)
     scans, again = _without_headers(
         [item for item in plain if item[0] >= first], delimiter, header[1:]
     )
@@ -244,6 +241,31 @@ def find_layout(text: str, encoding: str, told: LogFormat, name: str) -> Layout:
     decimal = told.decimal or _choose_decimal(sample, delimiter)
     headings = tuple(split_heading(*pair) for pair in zip(header[1], header[2], strict=True))
     return Layout(encoding, delimiter, decimal, headings, header[0], rows, lines, remarks)
+
+
+def _no_header(
+    numbered: list[tuple[int, str]], first: int, delimiter: str, size: int, name: str
+) -> LogError:
+    """Return the fault of scans without a header; decimal commas between commas are told."""
+    above = [(row, _names(split_line(line, delimiter))) for row, line in numbered if row < first]
+    row, names = max(above, key=lambda item: item[1], default=(0, 0))
+    if delimiter == "," and names > 1 and names < size <= 2 * names:
+        return LogError(
+            f"{name}:{first}: {size} entries for the {names} names in line {row}: commas within "
+            f"numbers cannot be told from commas between them; export with semicolons between "
+            f"entries, or with decimal points"
+        )
+    return LogError(
+        f"{name}:{first}: no header above the first scan with a name for each of the {size} "
+        f"columns; add a line like 'time [s]{_shown(delimiter)}PC [bar]{_shown(delimiter)}...'"
+    )
+
+
+def _names(cells: list[str]) -> int:
+    """Return how many entries a line of names has; 0 if most are none."""
+    filled = [cell for cell in cells if cell]
+    words = [cell for cell in filled if any(letter.isalpha() for letter in cell)]
+    return len(filled) if 2 * len(words) > len(filled) else 0
 
 
 def _no_scans(plain: list[tuple[int, str]], name: str) -> LogError:

@@ -33,6 +33,8 @@ class Log:
         What headings say of the pressures' zero: ``gauge``, ``absolute`` or nothing.
     contradictions : tuple of str
         Where file and case file say different things, and which one was taken.
+    clock : str
+        Unit that the clock was read in; empty for stamps.
     """
 
     path: Path
@@ -43,6 +45,7 @@ class Log:
     lost_scans: int
     zeros: dict[str, str] = field(default_factory=dict)
     contradictions: tuple[str, ...] = ()
+    clock: str = ""
 
     def at(self, scans: NDArray[np.intp]) -> Log:
         """Return the log at some of its scans only."""

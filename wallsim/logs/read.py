@@ -89,24 +89,24 @@ def read_log(
         )
     notes = [_describe(found), *found.remarks]
     columns, faults = _find_columns(source, (*temperatures, *pressures), temperatures, absent)
-    t, channels, zeros = _read_all(source, columns, pressures, notes, faults)
+    t, clock, channels, zeros = _read_all(source, columns, pressures, notes, faults)
     if faults:
         raise LogError("\n".join(faults))
     for values in (t, *channels.values()):
         values.setflags(write=False)
     digest = hashlib.sha256(data).hexdigest()
     odd = tuple(c for w, at in columns.items() if (c := _unit_contradiction(source, w, at)))
-    return Log(path, digest, t, channels, tuple(notes), count_lost(t), zeros, odd)
+    return Log(path, digest, t, channels, tuple(notes), count_lost(t), zeros, odd, clock)
 
 
 def _read_all(
     source: _Source, columns: dict[str, int], pressures: tuple[str, ...], notes: list[str],
     faults: list[str],
-) -> tuple[Array, dict[str, Array], dict[str, str]]:
-    """Return clock, channels and zeros of pressures; what is wrong is added to ``faults``."""
-    t = np.empty(0)
+) -> tuple[Array, str, dict[str, Array], dict[str, str]]:
+    """Return clock and its unit, channels, zeros of pressures; add what is wrong to ``faults``."""
+    t, clock = np.empty(0), ""
     try:
-        t = _read_clock(source, notes)
+        t, clock = _read_clock(source, notes)
     except LogError as error:
         faults.append(str(error))
     channels: dict[str, Array] = {}
@@ -121,7 +121,7 @@ def _read_all(
             continue
         if kind == "pressure":
             zeros[wanted] = unit.relative
-    return t, channels, zeros
+    return t, clock, channels, zeros
 
 
 def _shown(path: Path) -> str:
@@ -307,6 +307,8 @@ def _read_channel(source: _Source, wanted: str, at: int, unit: Unit, notes: list
     numbers, wrong = to_numbers(source.table[at], source.layout.decimal)
     if wrong.size:
         raise LogError(_entries_fault(source, wanted, at, wrong, "a number"))
+    if words := _words_for_none(source, at, numbers):
+        notes.append(f"{wanted}: {words} taken as no reading")
     values = to_si_readings(numbers, unit)
     dropped = int(np.sum(np.isnan(values) & np.isfinite(numbers)))
     if dropped:
@@ -327,6 +329,13 @@ def _read_channel(source: _Source, wanted: str, at: int, unit: Unit, notes: list
     return values
 
 
+def _words_for_none(source: _Source, at: int, numbers: Array) -> str:
+    """Return the words that stand for no reading in a column, less blanks and nan."""
+    entries = source.table[at][np.isnan(numbers)].str.strip()
+    words = dict.fromkeys(word for word in entries if re.search("[A-Za-z]", word))
+    return ", ".join(repr(word) for word in words if "nan" not in word.casefold())
+
+
 def _clock_column(source: _Source) -> int:
     """Return the time column: as told, else the first so called, else the first."""
     told = source.told.time
@@ -339,13 +348,13 @@ def _clock_column(source: _Source) -> int:
     return next((at for at, heading in enumerate(headings) if is_time_name(heading.name)), 0)
 
 
-def _read_clock(source: _Source, notes: list[str]) -> Array:
-    """Return the log clock [s], strictly increasing."""
+def _read_clock(source: _Source, notes: list[str]) -> tuple[Array, str]:
+    """Return the log clock [s], strictly increasing, and its unit; no unit for stamps."""
     at = _clock_column(source)
     heading = source.layout.headings[at]
     name = heading.name or "time"
     entries = source.table[at]
-    stamped = is_stamp(str(entries.iloc[0]).strip())
+    stamped, taken = is_stamp(str(entries.iloc[0]).strip()), ""
     if stamped:
         t, wrong = stamps_to_seconds(entries)
         notes.append(f"clock from {name!r}: stamps turned into seconds since the first scan")
@@ -353,7 +362,8 @@ def _read_clock(source: _Source, notes: list[str]) -> Array:
         unit = _unit(source, name, at, "time", notes)
         numbers, wrong = to_numbers(entries, source.layout.decimal)
         t = to_si_readings(numbers, unit)
-        notes.append(f"clock from {name!r} in {unit.name}")
+        taken = unit.name
+        notes.append(f"clock from {name!r} in {taken}")
         empty = np.flatnonzero(np.isnan(t))
         wrong = wrong if wrong.size else empty
     if wrong.size:
@@ -369,7 +379,7 @@ def _read_clock(source: _Source, notes: list[str]) -> Array:
     back = np.flatnonzero(np.diff(t) <= 0.0)
     if back.size:
         _refuse_clock(source, name, at, int(back[0]), t)
-    return t
+    return t, taken
 
 
 def _refuse_clock(source: _Source, name: str, at: int, before: int, t: Array) -> None:
@@ -383,5 +393,6 @@ def _refuse_clock(source: _Source, name: str, at: int, before: int, t: Array) ->
         )
     raise LogError(
         f"{source.name}:{row}: {name}: time runs backwards ({first}, then {second}); "
-        f"split the log at this row, or name another time column"
+        f"correct the clock from this row on, split the log here if a second record begins, or "
+        f"name another time column"
     )

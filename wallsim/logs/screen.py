@@ -300,9 +300,11 @@ def _verdict(
             f"top of the range ({np.max(reading.y[clipped]) - 273.15:.1f} degC) from "
             f"{times[0]:.2f} to {times[-1]:.2f} s, not used there"
         )
-    if dropouts := _dropout_words(t, reading, end):
-        words.append("dropouts")
+    dropouts, many = _dropout_words(t, reading, end)
+    if dropouts:
         reasons.append(dropouts)
+    if many:
+        words.append("dropouts")
     if exclusion is not None:
         words.append("excluded")
         reasons.append(_exclusion_words(exclusion))
@@ -327,14 +329,16 @@ def _verdict(
     )
 
 
-def _dropout_words(t: Array, reading: Reading, end: float) -> str:
-    """Return how many readings are missing of those due before ``end``; empty for a few."""
+def _dropout_words(t: Array, reading: Reading, end: float) -> tuple[str, bool]:
+    """Return how many readings are missing of those due before ``end``, and whether many are."""
     due = scans_of(np.isfinite(reading.y))
     due = due[t[due] < end]
-    missing = int(np.sum(~np.isfinite(reading.y[due])))
-    if missing <= DROPOUT_SHARE * max(1, due.size):
-        return ""
-    return f"{missing} of {due.size} samples without a reading"
+    missing = due[~np.isfinite(reading.y[due])]
+    if not missing.size:
+        return "", False
+    when = f"{'at' if missing.size == 1 else 'the first at'} {t[missing[0]]:.2f} s"
+    words = f"{missing.size} of {due.size} samples without a reading, {when}"
+    return words, missing.size > DROPOUT_SHARE * due.size
 
 
 def _spike_words(t: Array, spiky: Mask) -> str:
