@@ -17,6 +17,7 @@ from wallsim.plan.next_file import load_next
 from wallsim.plan.place_burn_words import celsius
 from wallsim.plan.place_campaign import candidates, is_bare
 from wallsim.plan.place_file import load_plan
+from wallsim.plan.planned import understood
 from wallsim.plan.whatif_file import load_question
 from wallsim.plausibility import planned_slips
 from wallsim.units import Quantity
@@ -73,8 +74,9 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
         places = sum(not c.fixed for c in candidates(plan))
         fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
                           for r in plan.runs)
-        holds = (f"firings {fired}; {limit}; {plan.thermocouples} thermocouples at {places} "
-                 "places; wanted: " + ", ".join(want.text for want in plan.wants))
+        holds = (f"{understood(plan)}; firings {fired}; {limit}; {plan.thermocouples} "
+                 f"thermocouples at {places} places; wanted: "
+                 + ", ".join(want.text for want in plan.wants))
     elif kind == WHAT_IF:
         question = load_question(path)
         title, command, remarks = question.title, "whatif", question.slips

@@ -53,6 +53,9 @@ LONGEST_LAG = 5.0
 VALID_BURNS = 1.0, 60.0
 """That the model is meant for [s]."""
 
+USUAL_PRESSURES = 1.0e5, 3.0e6
+"""Common practice, from memory: small uncooled chambers burn at up to some 30 bar abs [Pa]."""
+
 HIGHEST_PRESSURE = 1.0e7
 """Small chambers burn at up to some 30 bar [Pa]."""
 
@@ -98,10 +101,11 @@ def planned_slips(case: Case, fired: Sequence[tuple[float, float]]) -> tuple[str
             out.append(_remark(
                 case, ("run", i, "burn"), f"{plain(burn)} s is beyond the range of validity, burns "
                 f"of {low:g} to {high:g} s", written["burn"], "check value and unit"))
-        if p > HIGHEST_PRESSURE:
+        least, most = USUAL_PRESSURES
+        if not least <= p <= most:
             out.append(_remark(
                 case, ("run", i, "pressure"), f"{p / 1e5:.0f} bar abs is unusual: uncooled tubes "
-                "have up to some 30", written["pressure"], "check value and unit"))
+                f"have up to some {1e-5 * most:.0f}", written["pressure"], "check value and unit"))
     return tuple(out)
 
 

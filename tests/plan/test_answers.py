@@ -11,6 +11,7 @@ from wallsim.plan.answers import (
     Grid,
     crossing,
     elastic_stresses,
+    hottest_between,
     interval,
     interval_error,
     load_interval,
@@ -195,3 +196,13 @@ def test_nothing_is_said_of_a_metal_without_the_tables():
     bore, outside = Grid.of(w).r[[0, -1]]
     expected = 2e6 * (outside**2 + bore**2) / (outside**2 - bore**2)
     assert told["pressure_hoop_stress_Pa"]["bore"] == pytest.approx(expected)
+
+
+def test_where_a_bore_is_hottest_is_the_stretch_that_is_as_hot_or_that_draws_name():
+    z = np.linspace(0.0, 0.4, 5)
+    even = np.array([[300.0] * 5, [899.2, 900.0, 899.5, 899.9, 890.0]])[:, :, None]
+    assert hottest_between(z, even, np.array([1])) == pytest.approx([0.0, 0.3])
+    peaked = np.array([[300.0] * 5, [800.0, 850.0, 900.0, 850.0, 800.0]])[:, :, None]
+    assert hottest_between(z, peaked, np.array([2])) == pytest.approx([0.2, 0.2])
+    assert hottest_between(z, peaked, np.array([2, *([1] * 20), *([2] * 20)])) == (
+        pytest.approx([0.1, 0.2]))

@@ -154,6 +154,15 @@ def test_fixed_thermocouples_stay_and_keep_others_away(tmp_path):
     assert np.abs(study.z[chosen[1:]] - 0.033).min() >= 0.015 - 1e-9
 
 
+def test_a_pair_is_made_beside_a_fixed_thermocouple_too(tmp_path):
+    sensor = '[[sensor]]\nname = "old"\nz = "33 mm"\n[thermocouple]\n'
+    study = Study.of(load_plan(write(
+        tmp_path, change=("[thermocouple]\n", sensor), pair=("most = 4", "most = 4\npairs = 1"))))
+    chosen = study.choice(3)
+    assert chosen[1] == chosen[2] != chosen[0]
+    assert len(set(study.choice(2))) == 2
+
+
 def test_the_whole_answer_of_the_small_plan(plan, tmp_path, monkeypatch):
     monkeypatch.setattr(place_study, "BURNS", (1.0, 1.25))
     monkeypatch.setattr(place_study, "LAGS", (0.3,))
@@ -334,7 +343,7 @@ def test_the_peak_of_the_bore_is_watched_wherever_it_may_be(tmp_path):
      'burn = "90 s"\npressure = "5 bar"\ncool_down = "6 s"\nrepeats',
      r"run\[bare\]\.burn: 90 s is beyond the range of validity"),
     ('wall = "4 mm"', 'wall = "6 m"', r"tube\.wall: a wall of 6000 mm is unusual"),
-    ('1500 W/m^2/K', '1500 kW/m^2/K', r"fit\.coefficient: 1\.5e\+06 W/m\^2/K is unusual"),
+    ('1500 W/m^2/K', '1500 kW/m^2/K', r"fit\.coefficient: 1500000 W/m\^2/K is unusual"),
     ('limit_temperature = "1100 K"', 'limit_temperature = "3000 K"', r"above the solidus"),
 ])
 def test_what_looks_like_a_slip_of_units_is_remarked(tmp_path, old, new, message):

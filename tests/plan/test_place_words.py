@@ -244,3 +244,12 @@ def test_a_goal_missed_is_a_problem_and_where_a_peak_may_be_is_said():
     assert "expected at 64 mm and may be anywhere from 30 to 80 mm" in answer["text"]
     doc["wants"][0]["between_m"] = [0.0, 0.1]
     assert "may be anywhere along the tube by what is stated" in said(doc, "How sure will it be?")
+
+
+def test_pairs_that_are_planned_and_not_made_are_said():
+    alone = document(pairs=1)
+    assert ("None of 1 planned pair is made: of 3 thermocouples 2 are left to place, and one at "
+            "least stands without; plan more thermocouples.") in said(alone, "Where?")
+    stations = [station(0.07), station(0.07), station(0.02, welded=True)]
+    assert "planned pair" not in said(document(pairs=1, stations=stations), "Where?")
+    assert "1 of 2 planned pairs are made" in said(document(pairs=2, stations=stations), "Where?")

@@ -106,3 +106,17 @@ def test_faults_of_a_plan_are_told_as_by_place(path, tmp_path):
     assert [fault.split(": ")[1] for fault in caught.value.faults] == ["base.wal", "tube.wall"]
     assert plan_at(path.parent) is not None
     assert plan_at(tmp_path / "nowhere") is None
+
+
+def test_a_pressure_in_another_unit_is_remarked_and_what_is_understood_is_said(tmp_path):
+    plan = write(tmp_path, p=('pressure = "5 bar"', 'pressure = "5 MPa"'))
+    checked = wallsim_here("check", plan).stdout
+    assert "pressure: 50 bar abs is unusual: uncooled tubes have up to some 30 (got \"5 MPa\")" in (
+        checked)
+    assert ("Plan: tube of carbon steel, bore 20 mm, wall 4 mm, 80 mm long; h 1500 W/m^2/K; 50 bar "
+            "abs; firings bare 4 s x 2") in checked
+    plan = write(tmp_path)
+    assert "unusual" not in wallsim_here("check", plan).stdout
+    question = tmp_path / "whatif.toml"
+    question.write_text('case = "case.toml"\n[[variant]]\nname = "a"\npressure = "5 MPa"\n')
+    assert "uncooled tubes have 1 to some 30 bar abs" in wallsim_here("check", question).stdout

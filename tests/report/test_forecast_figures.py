@@ -1,9 +1,12 @@
 """Maps of a what-if, on margins of several decades, of none, and alike."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from wallsim.report.forecast_figures import TRIANGLE, draw_whatif
+from wallsim.report import forecast_figures
+from wallsim.report.forecast_figures import TRIANGLE, _along, draw_whatif
 from wallsim.report.forecast_maps import _edges, _even, _steep
 
 
@@ -119,3 +122,32 @@ def test_even_levels_hold_all_values(low, high):
 )
 def test_levels_hold_all_values_and_are_the_finer_the_closer_these_are(low, high, levels):
     assert _steep(np.array([low, high])) == pytest.approx(levels)
+
+
+def test_the_limit_of_the_bore_is_a_line_beside_its_peaks_and_along_the_tube(monkeypatch):
+    monkeypatch.setattr(forecast_figures, "finish",
+                        lambda figure, stem, *words: SimpleNamespace(figure=figure, stem=stem))
+    doc = document([[90.0, 91.0, 92.0]])
+    doc["varied"] = {"pressure": [0, 1, 2]}
+    stated = {"oxidation": {"at_K": 1143.15}, "limit": {"at_K": 905.15}}
+
+    def lines(figure):
+        return [text.get_text() for axes in figure.axes for legend in [axes.get_legend()] if legend
+                for text in legend.get_texts() if "limit" in text.get_text()]
+
+    for limits, words in (({}, []), (stated, ["your limit of the bore, 632 °C"]),
+                          ({"oxidation": stated["oxidation"]},
+                           ["oxidation limit of the bore, 870 °C"])):
+        for firing in doc["firings"]:
+            firing["limits"] = limits
+        bore, outside, *_ = draw_whatif(doc)
+        assert bore.stem == "bore_by_pressure"
+        assert lines(bore.figure) == words
+        assert lines(outside.figure) == []
+        bars, *_ = draw_whatif(doc | {"varied": {}, "firings": [
+            f | {"label": str(i)} for i, f in enumerate(doc["firings"])]})
+        assert lines(bars.figure) == words
+        rows = {"estimate": [600.0, 700.0], "low": [500.0, 600.0], "high": [700.0, 800.0]}
+        along = _along("r1", {"z_m": [0.0, 0.1], "limits": limits, "bore_at_shutdown_K": rows,
+                              "outside_at_shutdown_K": rows}, "along_r1")
+        assert lines(along.figure) == words

@@ -28,6 +28,8 @@ from wallsim.wall.operators import Wall
 Array = NDArray[np.float64]
 Side = Literal["above", "below", "unknown"]
 
+AS_HOT = 1.0
+"""Below which no place is told hotter than another [K]."""
 ROUGH = 20
 """Draws below which intervals are called rough."""
 
@@ -262,6 +264,27 @@ def peak(t: Array, y: Array) -> tuple[Array, Array, Array]:
     at = flat.argmax(axis=0)
     when, where = np.unravel_index(at, y.shape[:2])
     return flat[at, np.arange(y.shape[2])], t[when], where
+
+
+def hottest_between(z: Array, T_bore: Array, where: NDArray[np.intp]) -> list[float]:
+    """Return the stretch [m] in which the hottest place of the bore may lie.
+
+    From the first to the last place of the estimate that is as hot within `AS_HOT`, widened to hold
+    the hottest places of 95 % of the draws.
+
+    Parameters
+    ----------
+    z : Array, shape (m,)
+    T_bore : Array, shape (n_t, m, n_draws)
+        [K].
+    where : NDArray of int, shape (n_draws,)
+        Hottest place of each draw.
+    """
+    peaks = T_bore[:, :, 0].max(axis=0)
+    as_hot = z[peaks >= peaks.max() - AS_HOT]
+    few = 0.5 * (1.0 - COVERAGE)
+    low, high = np.quantile(z[where], [few, 1.0 - few])
+    return [float(min(low, as_hot.min())), float(max(high, as_hot.max()))]
 
 
 def elastic_stresses(

@@ -106,7 +106,7 @@ def _head(study: Study, chosen: Sequence[int]) -> Document:
              "cool_down_s": r.cool_down, "repeats": r.repeats}
             for r in plan.runs if r.repeats
         ],
-        "goal": plan.goal,
+        "goal": plan.goal, "pairs": plan.pairs,
         "tube_length_m": plan.case.tube.length,
         "keep_out_m": [list(pair) for pair in plan.keep_out],
         "rate_Hz": plan.thermocouple.rate,

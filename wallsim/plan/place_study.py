@@ -136,6 +136,8 @@ class Study:
     def choice(self, n: int, *, plain: bool = False) -> list[int]:
         """Return the best ``n`` thermocouples for the first want, those welded on included.
 
+        Pairs are made as planned where one thermocouple, or one welded on, is left without.
+
         Parameters
         ----------
         plain : bool
@@ -148,7 +150,8 @@ class Study:
         """
         free, fixed = self.free, self.fixed
         extra = n - len(fixed)
-        pairs = 0 if plain else min(self.plan.pairs, max(0, (extra - 1) // 2))
+        alone = 0 if fixed else 1
+        pairs = 0 if plain else min(self.plan.pairs, max(0, (extra - alone) // 2))
         if extra <= 0:
             return fixed
         if plain:

@@ -142,14 +142,31 @@ def _wells_and_pairs(document: Document, first: Document) -> list[str]:
         half, now = shown(plain, first["unit"]), shown(first["half_width"], first["unit"])
         lines.append(f"As many without {without} give "
                      + ("the same." if half == now else f"{half}, against {now}."))
+    if missing := _without_pairs(document, placed):
+        lines.append(missing)
     if deep:
         lines.append("A well weakens a wall under pressure; that is not looked at here: have it "
                      "checked before firing.")
     return lines
 
 
+def _without_pairs(document: Document, placed: Sequence[Document]) -> str:
+    """Return why there are fewer pairs than planned."""
+    planned, made = document.get("pairs", 0), _pairs(placed)
+    if made >= planned:
+        return ""
+    return (f"{made or 'None'} of {planned} planned {'pair is' if planned == 1 else 'pairs are'} "
+            f"made: of {len(document['stations'])} thermocouples {len(placed)} are left to place, "
+            "and one at least stands without; plan more thermocouples.")
+
+
+def _pairs(stations: Sequence[Document]) -> int:
+    at = Counter((s["z_m"], s["depth_m"]) for s in stations)
+    return sum(n > 1 for n in at.values())
+
+
 def _paired(stations: Sequence[Document]) -> bool:
-    return max(Counter((s["z_m"], s["depth_m"]) for s in stations).values(), default=0) > 1
+    return _pairs(stations) > 0
 
 
 def _of_stations(document: Document) -> list[str]:

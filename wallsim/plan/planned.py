@@ -29,6 +29,17 @@ def campaign_of(plan: Plan) -> Campaign:
     return planned_campaign(plan, (*welded, *(free[i].sensor for i in chosen)))
 
 
+def understood(plan: Plan) -> str:
+    """Return tube, gas side and pressures of a plan in the units of its words."""
+    case = plan.case
+    tube, h = case.tube, case.fit.coefficient
+    of_metal = ", ".join(solid.name for solid in tube.solids.values())
+    pressures = dict.fromkeys(f"{1e-5 * r.pressure:.4g}" for r in plan.runs)
+    return (f"tube of {of_metal}, bore {1e3 * tube.bore.value:.4g} mm, wall "
+            f"{1e3 * tube.wall.value:.3g} mm, {1e3 * tube.length:.4g} mm long; h {h.value:.4g} "
+            f"W/m^2/K; {', '.join(pressures)} bar abs")
+
+
 def plan_at(path: Path) -> Plan | None:
     """Return the plan at a path, or in the ``case.toml`` of a folder; None if none is there.
 

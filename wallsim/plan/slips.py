@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from wallsim.plausibility import COEFFICIENTS, HIGHEST_PRESSURE, LENGTHS, RESISTANCES, VALID_BURNS
+from wallsim.plausibility import COEFFICIENTS, LENGTHS, RESISTANCES, USUAL_PRESSURES, VALID_BURNS
 from wallsim.source import Source
 from wallsim.units import Quantity
 
@@ -13,8 +13,8 @@ _USUAL: Mapping[str, tuple[float, float, float, str, str]] = {
     "wall": (*LENGTHS["wall"], 1e3, "mm", "such tubes have {} to {} mm"),
     "bore": (*LENGTHS["bore"], 1e3, "mm", "such tubes have {} to {} mm"),
     "burn": (VALID_BURNS[0], float("inf"), 1.0, "s", "the model is meant for burns from {} s on"),
-    "pressure": (0.0, 1e-5 * HIGHEST_PRESSURE, 1e-5, "bar",
-                 "uncooled tubes have less than {1} bar"),
+    "pressure": (1e-5 * USUAL_PRESSURES[0], 1e-5 * USUAL_PRESSURES[1], 1e-5, "bar",
+                 "uncooled tubes have {} to some {} bar abs"),
     "resistance": (1e6 * RESISTANCES[0], 1e6 * RESISTANCES[1], 1e6, "mm^2*K/W",
                    "deposits have {} to {} mm^2*K/W"),
     "start": (250.0, 1500.0, 1.0, "K", "walls are fired from {} to {} K"),

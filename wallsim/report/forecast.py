@@ -15,6 +15,8 @@ from wallsim.rounding import AT_ONCE, NOT_ASSESSED, interval_text, load_text, op
 SOFTENS = "deposit softens"
 MOST_ROWS = 40
 FEW_ROWS = 12
+ANYWHERE = 0.8
+"""Share of the tube from which on a stretch is no place."""
 NO_LIMIT = "no limit stated"
 LOAD = "limit load over pressure, least"
 OF_STRENGTH = (
@@ -100,10 +102,20 @@ def prediction_rows(document: Document) -> list[dict[str, str]]:
             **({"draws beyond the metal's table":
                 f"{told['draws']} of {told['of']} (from {told['first_s']:.1f} s)"} if told else {}),
             "burn [s]": f"{run['burn_s']:.1f}",
-            "bore peak at z [mm]": f"{1e3 * run['bore_peak_z_m']:.0f}",
+            "bore peak at z [mm]": _hottest_place(run),
             "outside peak at [s]": "-" if when is None else f"{when:.1f}",
         })
     return _even(rows)
+
+
+def _hottest_place(run: Document) -> str:
+    """Return where the bore is hottest [mm]: a place, or the stretch in which it may lie."""
+    at, length = f"{1e3 * run['bore_peak_z_m']:.0f}", run["z_m"][-1] - run["z_m"][0]
+    low, high = run.get("bore_peak_between_m", (run["bore_peak_z_m"],) * 2)
+    if high - low > ANYWHERE * length:
+        return "anywhere"
+    ends = [f"{1e3 * end:.0f}" for end in (low, high)]
+    return at if ends == [at, at] else f"{at} ({ends[0]} to {ends[1]})"
 
 
 def whatif_rows(document: Document) -> list[dict[str, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import matplotlib as mpl
@@ -114,6 +114,7 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
         draw_band(axes, z, b, i, label)
         _low_end_alone(axes, z, b, i)
         open_ended = open_ended or not np.isfinite(b.high).all()
+    _limit_line(axes, run)
     axes.set_title(f"{name}: wall at shutdown")
     axes.set_xlabel("from the head end [mm]")
     axes.set_ylabel("wall temperature [°C]")
@@ -123,6 +124,24 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
         caption += (" No band: draws have left the metal's table by then; dotted: the low end, "
                     "which still stands.")
     return finish(figure, stem, SECTION, f"{name}: wall at shutdown", caption)
+
+
+def _limit_line(axes: Axes, firing: Document, across: bool = True) -> bool:
+    """Draw the bore's limit, the owner's or else that of oxidation; return whether there is one."""
+    key = next((k for k in ("limit", "oxidation") if k in firing["limits"]), None)
+    if key is None:
+        return False
+    at = firing["limits"][key]["at_K"] - ZERO_CELSIUS
+    words = "your limit" if key == "limit" else "oxidation limit"
+    (axes.axhline if across else axes.axvline)(
+        at, color=RED, linestyle="--", linewidth=1.1, label=f"{words} of the bore, {at:.0f} °C")
+    return True
+
+
+def _one_limit(firings: Sequence[Document]) -> bool:
+    """Return whether all firings have the same limit of the bore."""
+    return len({str([f["limits"].get(k, {}).get("at_K") for k in ("limit", "oxidation")
+                     if k in f["limits"]][:1]) for f in firings}) == 1
 
 
 def draw_whatif(document: Document) -> list[Drawing]:
@@ -219,6 +238,8 @@ def _sweep(document: Document, name: str, quantity: tuple[str, str, float, float
         drawn, triangles = True, triangles or bool(np.isfinite(more).any())
     if not drawn:
         return None
+    if key == "bore" and _one_limit(document["firings"]):
+        _limit_line(axes, document["firings"][0])
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(text)
     axes.set_ylabel(label)
@@ -244,6 +265,8 @@ def _bars(document: Document, quantity: tuple[str, str, float, float]) -> Any:
                   color=COLOURS[0], capsize=3.0)
     axes.plot(more, y, color=COLOURS[0], marker=">", markersize=7.0, linestyle="none")
     triangle = f" {TRIANGLE}" if np.isfinite(more).any() else ""
+    if key == "bore" and _one_limit(firings) and _limit_line(axes, firings[0], across=False):
+        legend_below(axes, figure)
     axes.set_yticks(y, [f["label"] for f in firings])
     axes.set_ylim(len(firings) - 0.5, -0.5)
     axes.set_xlabel(label)
