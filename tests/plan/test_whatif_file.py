@@ -47,8 +47,8 @@ def test_what_looks_like_a_slip_of_units_is_remarked_with_its_place(folder):
         'm^2*K/W"); check value and unit',
         f'{file}:5: vary.wall[1]: is unusual: such tubes have 1 to 30 mm (got "0.2 mm"); check '
         "value and unit",
-        f'{file}:6: vary.pressure: is unusual: uncooled tubes have less than 100 bar (got "252.5 '
-        'bar"); check value and unit',
-        f'{file}:6: vary.pressure: is unusual: uncooled tubes have less than 100 bar (got "500 bar"'
-        "); check value and unit")
+        f'{file}:6: vary.pressure: is unusual: uncooled tubes have 1 to some 30 bar abs (got '
+        '"252.5 bar"); check value and unit',
+        f'{file}:6: vary.pressure: is unusual: uncooled tubes have 1 to some 30 bar abs (got '
+        '"500 bar"); check value and unit')
     assert ask(folder, '[vary]\nwall = ["3 mm", "5 mm"]\n').slips == ()

@@ -253,7 +253,7 @@ def deposit_surface(run: Ensemble, track: Track) -> Array:
     return out
 
 
-def peak(t: Array, y: Array) -> tuple[Array, Array, Array]:
+def peak(t: Array, y: Array) -> tuple[Array, Array, NDArray[np.intp]]:
     """Return the highest value of each draw, when and at which place.
 
     Parameters

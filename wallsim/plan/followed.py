@@ -73,7 +73,7 @@ class Followed:
         left = np.where(self.left <= t[-1], self.left, np.nan)
         return Followed(Track(t, self.track.T[:n]), left, self.end)
 
-    def bore_peak(self, T_bore: Array) -> tuple[Array, Array, Array]:
+    def bore_peak(self, T_bore: Array) -> tuple[Array, Array, NDArray[np.intp]]:
         """Return `peak` of the bore (n_t, m, n_draws); of a draw that leaves, the table's end."""
         T, when, where = peak(self.track.t, T_bore)
         return np.where(self.lost, self.end, T), when, where
