@@ -37,9 +37,9 @@ BURN_MARGIN = 0.7
 """Our own choice, not a standard's; for what the model leaves out."""
 
 DRAWS = 33
-"""As many as of a prediction, where there is no limit."""
+"""Of a peak, as many as of a prediction."""
 DRAWS_OF_TIME = 129
-"""Where there is one: the cautious burn rests on them, and peaks are to agree with it."""
+"""Of a time to the limit."""
 ON_A_MESH = "a tube on a mesh file is marched at the values stated only"
 OF_DEPOSITS = ("deposit of", "growth law of")
 
@@ -65,6 +65,8 @@ class Drawn:
     known : Knowledge
     peaks : Readout
         Of the bore's nodes [K].
+    gradients : Array, shape (k, m)
+        Of all that the draws' spread is exact for.
     """
 
     marched: Marched
@@ -72,6 +74,7 @@ class Drawn:
     x: Array
     known: Knowledge
     peaks: Readout
+    gradients: Array
 
     @classmethod
     def of(cls, marched: Marched, name: str) -> Drawn:
@@ -84,11 +87,30 @@ class Drawn:
         """
         known, run = Knowledge.stated(marched.campaign), marched.model(name)
         _, peaks = peaks_along(run, known.x, *marched.wall)
-        return cls(marched, run, directed(known, DRAWS, peaks.gradient), known, peaks)
+        return cls(marched, run, directed(known, DRAWS, peaks.gradient), known, peaks,
+                   peaks.gradient)
+
+    @classmethod
+    def together(
+        cls, marched: Marched, names: Sequence[str]
+    ) -> dict[str, Drawn | TableRangeError | ConvergenceError]:
+        """Return firings with the same draws, exact for the peaks of all, or why there are none."""
+        out: dict[str, Drawn | TableRangeError | ConvergenceError] = {}
+        for name in names:
+            try:
+                out[name] = cls.of(marched, name)
+            except (TableRangeError, ConvergenceError) as error:
+                out[name] = error
+        drawn = {name: each for name, each in out.items() if isinstance(each, Drawn)}
+        if drawn:
+            gradients = np.vstack([each.gradients for each in drawn.values()])
+            out |= {name: replace(each, gradients=gradients).more(DRAWS)
+                    for name, each in drawn.items()}
+        return out
 
     def more(self, n: int) -> Drawn:
         """Return ``n`` draws."""
-        return replace(self, x=directed(self.known, n, self.peaks.gradient))
+        return replace(self, x=directed(self.known, n, self.gradients))
 
     def bore(
         self, limit: float | None = None, last: float = LONGEST_SURVIVAL
@@ -172,6 +194,8 @@ def bores(marched: Marched) -> tuple[list[dict[str, Any]], dict[str, Any] | None
     fired = sorted((r for r in plan.runs if r.repeats), key=lambda r: not is_bare(plan, r))
     rows, drawn = [], {}
     times: dict[Any, dict[str, float | None]] = {}
+    every = {} if plan.case.tube.mesh is not None else Drawn.together(
+        marched, [r.name for r in fired])
     for r in fired:
         row = _row(marched, r)
         rows.append(row)
@@ -179,11 +203,12 @@ def bores(marched: Marched) -> tuple[list[dict[str, Any]], dict[str, Any] | None
             row["note"] = ON_A_MESH
             continue
         try:
-            each = Drawn.of(marched, r.name)
-            if T is not None:
-                each = each.more(DRAWS_OF_TIME)
+            each = every[r.name]
+            if not isinstance(each, Drawn):
+                raise each
             row["peak_K"] = each.peak()
             if T is not None:
+                each = each.more(DRAWS_OF_TIME)
                 same = _bare_alike(plan, r)
                 if same not in times:
                     times[same] = each.limit_time(T)
