@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from zlib import crc32
 
 import numpy as np
 
@@ -36,16 +37,21 @@ def planned(case):
 
 
 def truth(campaign):
-    """Unknowns drawn from half their prior, and their names."""
+    """Unknowns and their values, each drawn from half its prior by its name.
+
+    So those that a later version adds leave the others, and the noise, as they are.
+    """
     unknowns = Unknowns.of(campaign)
-    rng = np.random.default_rng(SEED)
-    return unknowns, unknowns.prior.x(SPREAD * rng.standard_normal(unknowns.prior.mean.size)), rng
+    z = [np.random.default_rng([SEED, crc32(p.name.encode())]).standard_normal()
+         for p in unknowns.prior.parameters]
+    return unknowns, unknowns.prior.x(SPREAD * np.array(z))
 
 
 def write(folder):
     case = load_case(folder / "case.toml")
     t, campaign = planned(case)
-    unknowns, x, rng = truth(campaign)
+    unknowns, x = truth(campaign)
+    rng = np.random.default_rng(SEED)
     wall, _ = WallBuilder(unknowns, FINER).at(x)
     for firing in campaign.firings:
         model = RunModel.of(campaign, firing, unknowns, FINER)

@@ -120,7 +120,7 @@ def test_the_flange_case_is_fitted(tmp_path):
     with ThreadPoolExecutor(1) as executor:
         document = fit(case, executor=executor).document
     assert document["fit"]["converged"]
-    unknowns, x, _ = truth(planned(case)[1])
+    unknowns, x = truth(planned(case)[1])
     for p in document["parameters"]:
         place = unknowns.prior.names[p["name"]]
         z = unknowns.prior.parameters[place]

@@ -66,11 +66,9 @@ def of_load(
 
 
 def _below(limit: float, estimate: float | None, high: float | None, error: float) -> Standing:
-    if estimate is not None and estimate > limit:
-        return "passed"
-    if high is None or high + error * (high - (high if estimate is None else estimate)) > limit:
-        return "may"
-    return "kept"
+    """Return how what is to stay below ``limit`` stands to it: as its negative to stay above."""
+    best, end = (None if value is None else -value for value in (estimate, high))
+    return _above(-limit, best, end, error)
 
 
 def _above(limit: float, estimate: float | None, low: float | None, error: float) -> Standing:

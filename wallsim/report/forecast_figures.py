@@ -114,7 +114,7 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
         draw_band(axes, z, b, i, label)
         _low_end_alone(axes, z, b, i)
         open_ended = open_ended or not np.isfinite(b.high).all()
-    _limit_line(axes, run)
+    _limit_line(axes, [run])
     axes.set_title(f"{name}: wall at shutdown")
     axes.set_xlabel("from the head end [mm]")
     axes.set_ylabel("wall temperature [°C]")
@@ -126,22 +126,24 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
     return finish(figure, stem, SECTION, f"{name}: wall at shutdown", caption)
 
 
-def _limit_line(axes: Axes, firing: Document, across: bool = True) -> bool:
-    """Draw the bore's limit, the owner's or else that of oxidation; return whether there is one."""
-    key = next((k for k in ("limit", "oxidation") if k in firing["limits"]), None)
-    if key is None:
+def _limit_of(firing: Document) -> tuple[str, float] | None:
+    """Return the bore's limit, the owner's or else that of oxidation, in words and degC."""
+    for key, words in (("limit", "your limit"), ("oxidation", "oxidation limit")):
+        if key in firing["limits"]:
+            return words, firing["limits"][key]["at_K"] - ZERO_CELSIUS
+    return None
+
+
+def _limit_line(axes: Axes, firings: Sequence[Document], across: bool = True) -> bool:
+    """Draw the bore's limit if all firings have the same; return whether they do."""
+    limits = {_limit_of(firing) for firing in firings}
+    one = limits.pop() if len(limits) == 1 else None
+    if one is None:
         return False
-    at = firing["limits"][key]["at_K"] - ZERO_CELSIUS
-    words = "your limit" if key == "limit" else "oxidation limit"
+    words, at = one
     (axes.axhline if across else axes.axvline)(
         at, color=RED, linestyle="--", linewidth=1.1, label=f"{words} of the bore, {at:.0f} °C")
     return True
-
-
-def _one_limit(firings: Sequence[Document]) -> bool:
-    """Return whether all firings have the same limit of the bore."""
-    return len({str([f["limits"].get(k, {}).get("at_K") for k in ("limit", "oxidation")
-                     if k in f["limits"]][:1]) for f in firings}) == 1
 
 
 def draw_whatif(document: Document) -> list[Drawing]:
@@ -238,8 +240,8 @@ def _sweep(document: Document, name: str, quantity: tuple[str, str, float, float
         drawn, triangles = True, triangles or bool(np.isfinite(more).any())
     if not drawn:
         return None
-    if key == "bore" and _one_limit(document["firings"]):
-        _limit_line(axes, document["firings"][0])
+    if key == "bore":
+        _limit_line(axes, document["firings"])
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(text)
     axes.set_ylabel(label)
@@ -265,7 +267,7 @@ def _bars(document: Document, quantity: tuple[str, str, float, float]) -> Any:
                   color=COLOURS[0], capsize=3.0)
     axes.plot(more, y, color=COLOURS[0], marker=">", markersize=7.0, linestyle="none")
     triangle = f" {TRIANGLE}" if np.isfinite(more).any() else ""
-    if key == "bore" and _one_limit(firings) and _limit_line(axes, firings[0], across=False):
+    if key == "bore" and _limit_line(axes, firings, across=False):
         legend_below(axes, figure)
     axes.set_yticks(y, [f["label"] for f in firings])
     axes.set_ylim(len(firings) - 0.5, -0.5)

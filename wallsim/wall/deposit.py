@@ -121,7 +121,7 @@ class _Blend:
 
     def after_loss(self, s: Array, lost: Array) -> Array:
         """Return the ``s`` at which a clean bore has as much as is left of that at ``s``."""
-        if not self.has_clock or s[0] <= 0.0 or (lost[0] == 0.0 and not lost.any()):
+        if not self.has_clock or s[0] <= 0.0 or not lost.any():
             return s
         x, of_c = curvature(float(self.shape[0]))
         u, q = self.clock(s), float(lost[0])
