@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import resource
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -22,11 +21,12 @@ from wallsim.plan.whatif_file import load_question
 from wallsim.report.forecast import basis, forecast_text, prediction_rows, whatif_rows
 from wallsim.report.forecast_figures import _leaving
 
+pytestmark = pytest.mark.usefixtures("coarse")
 HEAD = 'case = "campaign"\ndraws = 5\nlimit = "900 K"\n'
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(coarse, tmp_path_factory):
     """A campaign whose priors are narrow enough to stay in the table."""
     place = tmp_path_factory.mktemp("whatif")
     path = write(place / "campaign")
@@ -34,12 +34,6 @@ def folder(tmp_path_factory):
                                     'coefficient_variation = "0.02"\n')
     path.write_text(text)
     return place
-
-
-@pytest.fixture(scope="module")
-def pool():
-    with ThreadPoolExecutor(1) as executor:
-        yield executor
 
 
 def ask(folder, pool, text, name="q.toml"):
