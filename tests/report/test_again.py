@@ -25,7 +25,7 @@ def made(kind, folder, pool):
 
 @pytest.mark.parametrize(
     "kind", ["predict", "whatif", pytest.param("place", marks=pytest.mark.slow)])
-def test_a_folder_rendered_again_is_the_same(kind, tmp_path, coarse, pool):
+def test_a_folder_rendered_again_is_the_same(kind, tmp_path, coarse, sketched, pool):
     folder = made(kind, tmp_path, pool).save(tmp_path / "out")
     before = {p: p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
     pictures = [p for p in before if p.suffix == ".png"]
