@@ -178,7 +178,7 @@ def fit(
         "profile" for profile likelihood intervals beside those from curvature, "laplace" for none;
         "auto" for those of mean resistances so wide that curvature is not good enough.
     sample : int
-        Evaluations of the posterior (marches of all firings) to sample it with.
+        Draws from the posterior by exact marches, beside the intervals; 0 for none.
     bootstrap : int
         Draws of the firings of each blend, with replacement.
     starts : int

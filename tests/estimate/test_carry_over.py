@@ -17,6 +17,7 @@ from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import RunModel, WallBuilder
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.plan.ensemble import Ensemble
+from wallsim.report.tables import resistance_in_time
 from wallsim.wall.march import march
 
 RETAINED, LOST, MOMENT = 0.6, 0.7, 2.0
@@ -78,6 +79,13 @@ def test_the_fraction_retained_is_found(carried):
     assert holds(deposit["mean_resistance_at_ignition_m2K_W"], RETAINED * full)
     assert holds(deposit["mean_resistance_at_shutdown_m2K_W"], (1.0 + RETAINED) * full)
     assert holds(carried["blends"]["dosed"]["deposit"]["mean_resistance_m2K_W"], full)
+    history = deposit["in_time"]
+    for k, at in ((0, "ignition"), (-1, "shutdown")):
+        then = {key: each[k] for key, each in history["mean_resistance_m2K_W"].items()}
+        assert then == deposit[f"mean_resistance_at_{at}_m2K_W"]
+    assert np.all(np.diff(history["mean_resistance_m2K_W"]["estimate"]) > 0.0)
+    table = resistance_in_time(carried)
+    assert list(table["run"].unique()) == ["", "again"]
     assert carried["runs"]["whole"]["deposit"] is None
     assert any("of the deposit that whole left" in line["text"] for line in carried["verdict"])
 
@@ -108,6 +116,12 @@ def test_deposit_said_to_come_off_is_told_before_and_after(tmp_path):
     assert holds(found["lost_fraction"], LOST)
     full, burn, apart = GROWTH["shed"][0], BURN[1] - BURN[0], found["resistance_stated_apart_s"]
     assert holds(found["mean_resistance_before_m2K_W"], (MOMENT - apart) / burn * full)
+    history = document["runs"]["shed"]["deposit"]["in_time"]
+    k = int(np.argmin(np.diff(history["mean_resistance_m2K_W"]["estimate"])))
+    for key in ("estimate", "low", "high"):
+        R = history["mean_resistance_m2K_W"][key]
+        assert R[k] == found["mean_resistance_before_m2K_W"][key]
+        assert R[k + 1] == found["mean_resistance_after_m2K_W"][key]
     after = ((1.0 - LOST) * MOMENT + apart) / burn * full
     assert holds(found["mean_resistance_after_m2K_W"], after)
     [line] = [x["text"] for x in document["verdict"] if "of the deposit came off at" in x["text"]]

@@ -161,11 +161,11 @@ def test_without_the_sampler_it_is_said_before_anything_is_fitted():
 
 
 def test_few_samples_are_called_rough(told):
-    part = told.intervals("laplace", 16)
+    part = told.intervals("laplace", 4)
     rows = {(row["quantity"], row["of"]): row for row in part["readouts"]}
     assert set(rows) == {(R, "dosed"), (REMOVED, "dosed"), (THICKNESS, "dosed"), (PEAK, "r1"),
                          (PEAK, "r2")}
-    assert part["sample"]["evaluations"] == 16 + 8
+    assert part["sample"]["kept"] == 8
     for row in rows.values():
         assert row["sample"]["rough"]
         assert 0.0 < row["sample"]["effective"] <= part["sample"]["kept"]
@@ -236,15 +236,14 @@ def test_linear_draws_of_firings_spread_as_full_refits_of_them_do(twice):
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(strict=True, reason="2000 evaluations are worth 13 independent samples")
 def test_samples_by_exact_marches_agree_with_the_profile(told):
-    part = told.intervals("profile", 2000)
+    part = told.intervals("profile", 200)
     for row in part["readouts"]:
         if row["quantity"] not in (R, REMOVED):
             continue
         sd = np.log(row["profile"]["high"] / row["profile"]["low"]) / 3.92
         n = row["sample"]["effective"]
-        assert n > 30
+        assert n > 60
         for end in ("estimate", *ENDS):
             # quantile of n independent normals: 2.7 sd/sqrt(n) at 2.5 % and 97.5 %
             apart = np.log(row["sample"][end] / row["profile"][end]) / sd

@@ -2,7 +2,7 @@
 
 import pytest
 
-from wallsim.estimate.cautions import cautions, pulled_both_ways
+from wallsim.estimate.cautions import cautions, pulled_both_ways, pulled_one_way
 from wallsim.estimate.verdict import verdict
 
 FIT = {"converged": True, "discretisation_error_K": 0.0, "tolerance_K": 0.2}
@@ -57,6 +57,25 @@ def test_lead_losses_pulled_both_ways_point_at_the_heating_along_the_tube():
     (line,) = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": both})
     assert "lead loss T1 (0.08 against 0.02 +- 0.015), lead loss T2" in line["text"]
     assert line["text"].endswith("see gas_temperature_along, the ends, and each z.")
+
+
+def offsets(pulls, far=False):
+    return [{"name": f"ignition offset r{i}", "estimate": 0.03 * pull, "prior_mean": 0.0,
+             "prior_sd": 0.03, "unit": "s", "pull": pull, "far_from_prior": far}
+            for i, pull in enumerate(pulls)]
+
+
+def test_errors_of_one_kind_that_all_go_one_way_are_remarked():
+    assert pulled_one_way(offsets([2.0, 2.0, 2.0, 2.0])) == [
+        "The ignition offsets of the firings lie to one side of what is stated, on average 0.06 "
+        "against 0 +- 0.03 s for each. The pressure's clock may run apart from the thermocouples', "
+        "or burning start otherwise than the pressure tells."]
+    assert pulled_one_way(offsets([2.0, -2.0, 2.0, 2.0])) == []
+    assert pulled_one_way(offsets([2.5, 2.5])) == []
+    # each is far by itself, which is said already
+    assert pulled_one_way(offsets([6.0, 6.0, 6.0], far=True)) == []
+    lines = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": offsets([-2.0] * 4)})
+    assert [line["level"] for line in lines] == ["warning"]
 
 
 def test_a_share_at_its_bound_has_no_unit():

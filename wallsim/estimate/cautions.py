@@ -2,9 +2,27 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from wallsim.estimate.identify import has_value
+
+ONE_WAY = 3.3
+"""Sum of pulls over the root of their number that one family of errors in a thousand exceeds."""
+FEWEST = 3
+FAMILIES = {
+    "ignition offset ": (
+        "ignition offsets of the firings",
+        "The pressure's clock may run apart from the thermocouples', or burning start otherwise "
+        "than the pressure tells"),
+    "lag ": (
+        "lags of the thermocouples",
+        "They may be fixed otherwise than stated, or their logger smooths"),
+    "lead loss ": (
+        "lead losses of the thermocouples",
+        "They may be fixed otherwise than stated, or the wall not be of the metal stated"),
+}
+"""Errors of one kind that should scatter about what is stated, by the start of their names."""
 
 
 def cautions(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -30,6 +48,30 @@ def pulled_both_ways(pulled: list[dict[str, Any]]) -> str:
         " Lead losses pulled both ways are a sign that the heating along the tube is not as "
         "stated: see gas_temperature_along, the ends, and each z."
     )
+
+
+def pulled_one_way(parameters: list[dict[str, Any]]) -> list[str]:
+    """Return a sentence for each kind of error that is off on average, none being far alone.
+
+    Parameters
+    ----------
+    parameters : list of dict
+        As in ``document["parameters"]``.
+    """
+    out = []
+    for start, (words, why) in FAMILIES.items():
+        of_kind = [p for p in parameters
+                   if p["name"].startswith(start) and p.get("pull") is not None]
+        n, total = len(of_kind), sum(p["pull"] for p in of_kind)
+        alone = any(p["far_from_prior"] for p in of_kind)
+        if n < FEWEST or alone or abs(total) <= ONE_WAY * math.sqrt(n):
+            continue
+        mean = sum(p["estimate"] for p in of_kind) / n
+        stated, sd = of_kind[0]["prior_mean"], of_kind[0]["prior_sd"]
+        unit = of_kind[0]["unit"].removeprefix("1")
+        out.append(f"The {words} lie to one side of what is stated, on average {mean:.2g} against "
+                   f"{stated:.2g} +- {sd:.2g} {unit}".rstrip() + f" for each. {why}.")
+    return out
 
 
 def on_growth_alone(document: dict[str, Any]) -> list[str]:

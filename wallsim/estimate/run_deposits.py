@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 AROUND = 5.0 * SHEDDING
 """Time before and after the moment of shedding at which R is stated [s]."""
 CLOCK_STEP = 1e-4
+POINTS = 49
 
 
 def run_deposit(
@@ -50,7 +51,30 @@ def run_deposit(
         "mean_resistance_at_ignition_m2K_W": reader.at(0.0),
         "mean_resistance_at_shutdown_m2K_W": reader.at(run.surfaces.gas.burn),
         "shedding": _shedding(estimate, chain, reader),
+        "in_time": _in_time(estimate, chain, reader) if told else None,
     }
+
+
+def _in_time(estimate: Estimate, chain: Chain, reader: _Reader) -> dict[str, Any]:
+    """Return the mean R from ignition to shutdown, on either side of a loss as it is there."""
+    t = np.linspace(0.0, reader.run.surfaces.gas.burn, POINTS)
+    if chain.last.shed is None:
+        found = [(float(at), reader.at(float(at))) for at in t]
+    else:
+        moment, of_x = _moment(estimate, reader.run)
+        found = [(float(at), reader.at(float(at))) for at in t if abs(at - moment) > AROUND]
+        found += [(at, reader.at(at, of_x)) for at in (moment - AROUND, moment + AROUND)]
+        found.sort(key=lambda each: each[0])
+    return {"time_s": [at for at, _ in found],
+            "mean_resistance_m2K_W": {
+                key: [R[key] for _, R in found] for key in ("estimate", "low", "high")}}
+
+
+def _moment(estimate: Estimate, run: RunModel) -> tuple[float, Array]:
+    """Return when deposit came off [s], and its derivative to the unknowns."""
+    row = run.map.parameters.slots()["shed_time"].stop - 1
+    of_x = run.map.matrix[row]
+    return float(run.map.constant[row] + of_x @ estimate.x), of_x
 
 
 def _share(estimate: Estimate, name: str, link: Link) -> dict[str, object]:
@@ -62,9 +86,7 @@ def _shedding(estimate: Estimate, chain: Chain, reader: _Reader) -> dict[str, An
     link = chain.last
     if link.shed is None:
         return None
-    row = reader.run.map.parameters.slots()["shed_time"].stop - 1
-    moment = float((reader.run.map.constant + reader.run.map.matrix @ estimate.x)[row])
-    of_x = reader.run.map.matrix[row]
+    moment, of_x = _moment(estimate, reader.run)
     return {
         "time_s": single(estimate, link.moment_name, link.shed.at.value),
         "lost_fraction": _share(estimate, link.lost_name, link),

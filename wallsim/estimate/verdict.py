@@ -5,7 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from wallsim.estimate.cautions import cautions, on_growth_alone, pulled_both_ways
+from wallsim.estimate.cautions import (
+    cautions,
+    on_growth_alone,
+    pulled_both_ways,
+    pulled_one_way,
+)
 from wallsim.estimate.missed import correlated_traces, missed_traces, together_lines
 from wallsim.estimate.shedding_words import shedding_lines
 from wallsim.logs.spike_words import without_ignition_spikes
@@ -33,6 +38,7 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     lines.extend(together_lines(document))
     lines.extend(_bounds(document))
     lines.extend(_pulls(document))
+    lines.extend(_line("warning", text) for text in pulled_one_way(document["parameters"]))
     lines.extend(odd_firings(document))
     if fit["discretisation_error_K"] > fit["tolerance_K"]:
         lines.append(_line(

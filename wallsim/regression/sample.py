@@ -1,16 +1,20 @@
 """Samples of the posterior ``exp(-S(z)/2)``, to check intervals that rest on its shape.
 
-Several chains walk in the coordinates ``u`` in which the Laplace posterior is unit normal,
+Each sample is a fit to other noise: randomise, then optimise (Bardsley, Solonen, Haario and Laine
+2014, SIAM J. Sci. Comput. 36, A1895). With residuals ``r`` and their Jacobian ``J`` at the minimum
+``z_0`` of ``S = |r|^2``,
 
-    z = z_0 + L u,   L L^T = (J^T J)^-1 at the minimum,
-    u' = sqrt(1 - b^2) u + b xi,   xi ~ N(0, 1)
+    J(z_0) = Q U,   Q^T Q = 1
+    Q^T r(z) = xi,   xi ~ N(0, 1)
 
-a proposal that leaves the Laplace posterior as it is (Neal 1999, Bayesian Statistics 6, 475; named
-after Crank and Nicolson by Cotter et al. 2013, Stat. Sci. 28, 424): only by how much S departs from
-its quadratic model is a step refused, whatever the number of unknowns. With ``b = 1`` samples are
-independent. ``b`` is set from the steps accepted while the first are left out. Chains, acceptance
-and autocorrelation are the optional package emcee's (Foreman-Mackey et al. 2013, Publ. Astron.
-Soc. Pac. 125, 306).
+is solved for ``z``. That follows bent valleys wherever they lead, and draws from the density
+
+    q(z) ~ |det Q^T J(z)| exp(-|Q^T r(z)|^2 / 2),
+
+which is the posterior itself if ``r`` is linear. Chains that take such draws for their proposals
+(independent of where they are: Tierney 1994, Ann. Stat. 22, 1701) and refuse them by ``p/q`` are
+samples of the posterior. Chains, acceptance and autocorrelation are the optional package emcee's
+(Foreman-Mackey et al. 2013, Publ. Astron. Soc. Pac. 125, 306).
 """
 
 from __future__ import annotations
@@ -23,20 +27,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.errors import InputError
-from wallsim.regression.least_squares import Solution, covariance
+from wallsim.regression.least_squares import Refused, solve
 
 Array = NDArray[np.float64]
 
-Density = Callable[[Array], tuple[Array, Array]]
-"""Returns S (k,) and readouts (k, n) at the points ``z`` (k, m); S is infinite where there is
-none."""
+Across = Callable[[Array], tuple[Array, Array, float]]
+"""Returns Q^T r (m,), Q^T J (m, m) and S at a point ``z`` (m,); raises `Refused` where there is no
+posterior."""
 
-BURN_IN = 0.3
+Read = Callable[[Array], Array]
+"""Returns read-outs (n,) at a point ``z`` (m,)."""
+
 WALKERS = 8
-FIRST_STEP = 0.5
-SHORTEST_STEP = 0.01
-ACCEPTED = 0.3
-NEARER = 0.5
+LEFT_OUT = 3
+ROOT = 1e-6
+"""Sum of squares of ``Q^T r(z) - xi`` below which ``z`` solves it."""
+MOST = 12
+STARTS = (1.0, 0.5, 0.0)
+"""How far along the linear solution a search for ``z`` starts, in turn."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,17 +58,15 @@ class Sample:
     effective : Array, shape (n,)
         Independent samples that those of each readout are worth: the fewer of what its
         autocorrelation and what the scatter between the chains say.
-    step : float
-        ``b`` [-].
     acceptance : float
         Share of proposals accepted [-].
     evaluations : int
+        Of residuals and their Jacobian.
     """
 
     z: Array
     readouts: Array
     effective: Array
-    step: float
     acceptance: float
     evaluations: int
 
@@ -85,28 +91,31 @@ def sampler() -> Any:
 
 
 def sample(
-    density: Density,
-    solution: Solution,
+    across: Across,
+    read: Read,
+    best: Array,
     *,
-    steps: int,
+    draws: int,
     rng: np.random.Generator,
     walkers: int = WALKERS,
     report: Callable[[int], None] | None = None,
 ) -> Sample:
-    """Return samples of the posterior about ``solution``.
+    """Return samples of the posterior about its highest point.
 
     Parameters
     ----------
-    density : callable
-    solution : Solution
-        Minimum of S.
-    steps : int
-        Of each walker; the first three tenths set the step and are left out.
+    across : callable
+    read : callable
+    best : Array, shape (m,)
+        Where S has its minimum.
+    draws : int
+        Proposals, rounded up to whole steps of all chains; as many more steps as `LEFT_OUT` are
+        made first and left out.
     rng : numpy.random.Generator
     walkers : int
-        Chains; each step evaluates all of them at once.
+        Chains.
     report : callable or None
-        Told the number of evaluations after each step.
+        Told the number of draws after each.
 
     Raises
     ------
@@ -114,32 +123,18 @@ def sample(
         If emcee is not installed.
     """
     emcee = sampler()
-    m = solution.z.size
-    walk = _Walk(density, solution)
-    move = emcee.moves.MHMove(walk.propose)
-    chain = emcee.EnsembleSampler(walkers, m, walk, moves=move, vectorize=True)
+    walk = _Walk(across, read, best, report)
     seed = np.random.RandomState(int(rng.integers(2**31)))
-    starts, values = walk.starts(walkers, rng)
-    state = emcee.State(starts, log_prob=values[:, 0], blobs=values[:, 1:].squeeze(),
-                        random_state=seed.get_state())
-    left_out = int(BURN_IN * steps)
-    before = np.zeros(walkers)
-    for done, _ in enumerate(
-        chain.sample(state, iterations=steps, skip_initial_state_check=True), start=1
-    ):
-        accepted, before = chain.backend.accepted - before, chain.backend.accepted.copy()
-        if done <= left_out:
-            walk.learn(float(np.mean(accepted)))
-            first = before
-        if report:
-            report(walk.evaluations)
-    acceptance = float(np.mean(before - (first if left_out else 0.0))) / max(steps - left_out, 1)
-    u, readouts = chain.get_chain(discard=left_out), chain.get_blobs(discard=left_out)
-    readouts = np.reshape(readouts, (*u.shape[:2], -1))
-    return Sample(
-        solution.z + u @ walk.root.T, readouts, effective(readouts), walk.step, acceptance,
-        walk.evaluations,
-    )
+    chain = emcee.EnsembleSampler(walkers, best.size, walk,
+                                  moves=emcee.moves.MHMove(walk.propose))
+    starts, _ = walk.propose(np.tile(best, (walkers, 1)), seed)
+    state = emcee.State(starts, random_state=seed.get_state())
+    steps = -(-draws // walkers)
+    chain.run_mcmc(state, LEFT_OUT + steps, skip_initial_state_check=True)
+    z = chain.get_chain(discard=LEFT_OUT)
+    readouts = np.reshape(chain.get_blobs(discard=LEFT_OUT), (*z.shape[:2], -1))
+    moved = np.any(np.diff(chain.get_chain(discard=LEFT_OUT - 1), axis=0) != 0.0, axis=2)
+    return Sample(z, readouts, effective(readouts), float(moved.mean()), walk.evaluations)
 
 
 def effective(readouts: Array) -> Array:
@@ -167,37 +162,54 @@ def effective(readouts: Array) -> Array:
 
 
 class _Walk:
-    """The posterior in coordinates of the unit-normal Laplace posterior, and its proposal."""
+    """The posterior, and proposals that know its bends but not where the chain is."""
 
-    def __init__(self, density: Density, solution: Solution) -> None:
-        self.density, self.solution, self.evaluations = density, solution, 0
-        self.root = np.linalg.cholesky(covariance(solution.J)[0])
-        self.step = FIRST_STEP
+    def __init__(
+        self, across: Across, read: Read, best: Array, report: Callable[[int], None] | None,
+    ) -> None:
+        self.across, self.read, self.report, self.best = across, read, report, best
+        self.drawn, self.evaluations = 0, 1
+        self.known: dict[bytes, tuple[float, float, Array]] = {}
+        self.start, self.J, self.least = across(best)
+        self._know(best, self.least, self.start, self.J)
 
-    def __call__(self, u: Array) -> Array:
-        """Return log posterior, 0 at the solution, and readouts: (k, 1 + n)."""
-        u = np.asarray(u)
-        self.evaluations += len(u)
-        S, readouts = self.density(self.solution.z + u @ self.root.T)
-        log = np.where(np.isfinite(S), 0.5 * (self.solution.misfit - S), -np.inf)
-        return np.column_stack((log, readouts))
+    def __call__(self, z: Array) -> tuple[float, Array]:
+        """Return the log posterior, 0 at the best point, and the read-outs."""
+        log_p, _, readouts = self.known[z.tobytes()]
+        return log_p, readouts
 
-    def propose(self, u: Array, random: Any) -> tuple[Array, Array]:
-        """Return the points to try, and the log ratio of the ways back and there."""
-        b = self.step
-        new = np.sqrt(1.0 - b**2) * u + b * random.standard_normal(u.shape)
-        return new, 0.5 * ((new**2).sum(axis=1) - (u**2).sum(axis=1))
+    def propose(self, z: Array, random: Any) -> tuple[Array, Array]:
+        """Return a draw for each chain, and the log ratio of the ways back and there.
 
-    def learn(self, accepted: float) -> None:
-        """Lengthen the step where more than the wanted share is accepted, else shorten it."""
-        self.step = float(np.clip(self.step * np.exp(accepted - ACCEPTED), SHORTEST_STEP, 1.0))
-
-    def starts(self, n: int, rng: np.random.Generator) -> tuple[Array, Array]:
-        """Return starts nearer than a unit normal, and what they are worth.
-
-        Those without a posterior are drawn in.
+        Where none is found the chain is proposed to stay.
         """
-        u = NEARER * rng.standard_normal((n, self.solution.z.size))
-        while not (possible := np.isfinite((values := self(u))[:, 0])).all():
-            u[~possible] *= NEARER
-        return u, values
+        new = np.array([self._draw(random.standard_normal(z.shape[1]), here) for here in z])
+        log_q = [self.known[point.tobytes()][1] for point in (*z, *new)]
+        return new, np.array(log_q[:len(z)]) - np.array(log_q[len(z):])
+
+    def _draw(self, xi: Array, here: Array) -> Array:
+        S: dict[bytes, float] = {}
+
+        def square(z: Array) -> tuple[Array, Array]:
+            self.evaluations += 1
+            aside, J, S[z.tobytes()] = self.across(z)
+            return aside - xi, J
+
+        self.drawn += 1
+        if self.report:
+            self.report(self.drawn)
+        for share in STARTS:
+            start = self.best + share * np.linalg.solve(self.J, xi - self.start)
+            try:
+                found = solve(square, start, tolerance=ROOT, most=MOST)
+            except Refused:
+                continue
+            if found.misfit < ROOT:
+                self._know(found.z, S[found.z.tobytes()], found.r + xi, found.J)
+                return found.z
+        return here
+
+    def _know(self, z: Array, S: float, aside: Array, J: Array) -> None:
+        """Keep log p and log q, and the read-outs, of ``z``: ``aside`` is Q^T r, ``J`` Q^T J."""
+        log_q = float(np.linalg.slogdet(J)[1]) - 0.5 * float(aside @ aside)
+        self.known[z.tobytes()] = 0.5 * (self.least - S), log_q, self.read(z)

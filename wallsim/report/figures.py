@@ -41,6 +41,7 @@ def draw(document: Document, traces: Mapping[str, pd.DataFrame]) -> list[Drawing
         drawings = [
             *draw_resistance(document),
             *draw_resistance_in_time(document),
+            *draw_resistance_of_firings(document),
             *draw_differences(document),
             *draw_quick_looks(document),
             *draw_dominance(document),
@@ -156,6 +157,39 @@ def draw_resistance_in_time(document: Document) -> list[Drawing]:
         title = "Growth of the deposit"
         stem = f"resistance_in_time{_suffix(k)}"
         drawings.append(finish(figure, stem, "deposit", title, caption))
+    return drawings
+
+
+def draw_resistance_of_firings(document: Document) -> list[Drawing]:
+    """Return the mean resistance in firings on a bore not clean, or in which deposit came off."""
+    every = {n: d for n, run in document["runs"].items() if (d := run.get("deposit"))}
+    known = [n for n, d in every.items() if d.get("in_time")]
+    drawings = []
+    for k, group in enumerate(_panels(every, known)):
+        figure = canvas(3.9)
+        axes = figure.subplots()
+        for i, name in group:
+            t = array(every[name]["in_time"]["time_s"])
+            R = band(every[name]["in_time"]["mean_resistance_m2K_W"], t.size).scaled(PER_MM2)
+            left_by, shed = every[name].get("left_by"), every[name].get("shedding")
+            after = f", after {left_by}" if left_by else ""
+            draw_band(axes, t, R, i, f"{name}{after}")
+            if shed:
+                axes.axvspan(number(shed["time_s"].get("low")), number(shed["time_s"].get("high")),
+                             color=COLOURS[i % len(COLOURS)], alpha=0.18, linewidth=0.0)
+        axes.set_xlabel("time since ignition [s]")
+        axes.set_ylabel(_R_LABEL)
+        axes.set_ylim(bottom=0.0)
+        axes.margins(x=0.01)
+        axes.set_title("deposit in single firings, mean first to last station")
+        legend_below(axes, figure)
+        caption = (
+            "Mean deposit resistance in each firing that began on a bore not clean or in which "
+            "deposit came off; an upright band is the interval of the moment. "
+            f"{_BAND}"
+        )
+        drawings.append(finish(figure, f"resistance_of_firings{_suffix(k)}", "deposit",
+                               "Deposit in single firings", caption))
     return drawings
 
 

@@ -115,19 +115,22 @@ def blends(document: Document) -> pd.DataFrame:
 
 
 def resistance_in_time(document: Document) -> pd.DataFrame:
-    """Return the growth of the mean resistance, blend under blend, time since ignition."""
+    """Return the mean resistance since ignition: of blends, then of firings on a bore not clean."""
+    every = [(name, "", blend) for name, blend in document["blends"].items()]
+    every += [(run.get("blend"), name, run) for name, run in document["runs"].items()]
     frames = []
-    for name, blend in document["blends"].items():
-        history = (blend.get("deposit") or {}).get("in_time") or {}
+    for blend, run, entry in every:
+        history = (entry.get("deposit") or {}).get("in_time") or {}
         t = array(history.get("time_s"))
         R = band(history.get("mean_resistance_m2K_W"), t.size).scaled(PER_MM2)
         if t.size:
             columns = _columns("mean R", "mm^2*K/W", R)
-            frames.append(pd.DataFrame({"blend": name, "since ignition [s]": t} | columns))
+            frames.append(pd.DataFrame(
+                {"blend": blend, "run": run, "since ignition [s]": t} | columns))
     if frames:
         return pd.concat(frames, ignore_index=True)
     nothing = Band(*(np.empty(0),) * 3)
-    empty: dict[str, Any] = {"blend": [], "since ignition [s]": []} | _columns(
+    empty: dict[str, Any] = {"blend": [], "run": [], "since ignition [s]": []} | _columns(
         "mean R", "mm^2*K/W", nothing
     )
     return pd.DataFrame(empty)

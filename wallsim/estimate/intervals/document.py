@@ -36,8 +36,8 @@ OFF = 0.2
 NOTES = {
     "profile": "least misfit with the read-out held, noise and weights as fitted; ends where chi-"
                "squared has risen by 3.84",
-    "sample": "Markov chains on exact marches, steps refused by how far the misfit departs from "
-              "its quadratic model; median and quantiles",
+    "sample": "fits to other noise drawn, by exact marches, refused by how far their density "
+              "departs from the posterior's; median and quantiles",
     "bootstrap": "firings of each blend drawn with replacement, one linear step from the estimate "
                  "for each draw, nothing marched again; quantiles",
 }
@@ -53,7 +53,7 @@ class Asked:
         "laplace" for nothing, "profile" for all read-outs; "auto" profiles the mean resistances
         whose log standard deviation is above `DOUBTFUL`, of a fit that converged.
     samples : int
-        Evaluations of the posterior to sample it with; 0 for no samples.
+        Draws from the posterior; 0 for none.
     redraws : int
         Draws of the firings; 0 for none.
 
@@ -211,19 +211,17 @@ class _Marches:
             })
         return rows
 
-    def samples(self, evaluations: int, pairs: list[Pair]) -> dict[str, Any]:
-        before = self.evaluations
-
+    def samples(self, draws: int, pairs: list[Pair]) -> dict[str, Any]:
         def report(n: int) -> None:
-            self.evaluations = before + n
-            self.tell(f"sampling, {n} of {evaluations}")
+            self.tell(f"sampling, {n} of {draws}")
 
-        found = sampled(self.estimate, self.optimum, [want for want, _ in pairs], evaluations,
+        found = sampled(self.estimate, self.optimum, [want for want, _ in pairs], draws,
                         self.executor, report)
+        self.evaluations += found.evaluations
         for i, (want, row) in enumerate(pairs):
             row["sample"] = interval(found, i, want)
         return {
             "evaluations": found.evaluations, "kept": int(np.prod(found.readouts.shape[:2])),
-            "effective": float(found.effective.min()), "step": found.step,
-            "acceptance": found.acceptance, "how": NOTES["sample"],
+            "effective": float(found.effective.min()), "acceptance": found.acceptance,
+            "how": NOTES["sample"],
         }

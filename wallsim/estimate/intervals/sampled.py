@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from itertools import repeat
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.bore import hottest_bore
@@ -17,7 +19,9 @@ from wallsim.estimate.joint import Estimate
 from wallsim.estimate.readouts import COVERAGE
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.weights import Weights, whitened
-from wallsim.regression.sample import WALKERS, Sample, sample
+from wallsim.regression.least_squares import Refused
+from wallsim.regression.sample import Sample, sample
+from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
@@ -28,20 +32,21 @@ FEW = 100.0
 
 
 def sampled(
-    estimate: Estimate, optimum: Optimum, wants: list[Wanted], evaluations: int,
+    estimate: Estimate, optimum: Optimum, wants: list[Wanted], draws: int,
     executor: Executor, report: Callable[[int], None] | None = None,
 ) -> Sample:
     """Return samples of the read-outs ``wants`` (of their logs, if not of a bore), unmultiplied.
 
     Parameters
     ----------
-    evaluations : int
-        Times that all firings are marched, rounded up to whole steps of all chains.
+    draws : int
+        Fits to other noise, rounded up to whole steps of all chains.
+    report : callable or None
+        Told the number of draws.
     """
-    walk = _Posterior(estimate, executor, wants)
-    steps = max(2, -(-evaluations // WALKERS))
-    return sample(walk, optimum.solution, steps=steps, rng=np.random.default_rng(SEED),
-                  report=report)
+    across = _Across.of(estimate, optimum, executor)
+    return sample(across, _Read(estimate, executor, wants), optimum.solution.z, draws=draws,
+                  rng=np.random.default_rng(SEED), report=report)
 
 
 def interval(found: Sample, i: int, want: Wanted) -> dict[str, Any]:
@@ -57,42 +62,85 @@ def interval(found: Sample, i: int, want: Wanted) -> dict[str, Any]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Posterior:
-    """S and read-outs (logs of those that are positive) of many points at once."""
+class _Across:
+    """Residuals and Jacobian along the tangent ``Q = J(z_0) U^-1`` at the minimum, J = Q U.
+
+    The rows that the fit works with will not do: each firing's are turned into a triangle anew
+    wherever they are evaluated.
+
+    Parameters
+    ----------
+    U : Array, shape (m, m)
+        Triangle of the Jacobian at the minimum, prior and all.
+    tangents : tuple of Array, shape (n, m)
+        Rows of Q of each firing, which see the whitened residuals of its readings.
+    """
+
+    estimate: Estimate
+    executor: Executor
+    U: Array
+    tangents: tuple[Array, ...]
+
+    @classmethod
+    def of(cls, estimate: Estimate, optimum: Optimum, executor: Executor) -> _Across:
+        """Return what it is at the minimum of ``optimum``, its weights being the estimate's."""
+        U = np.asarray(np.linalg.qr(optimum.solution.J, mode="r"))
+        empty = cls(estimate, executor, U, ())
+        rows = empty._rows(optimum.solution.z)
+        tangents = tuple(solve_triangular(U, row[:, :-1].T, trans="T").T for row in rows)
+        return replace(empty, tangents=tangents)
+
+    def __call__(self, z: Array) -> tuple[Array, Array, float]:
+        """Return Q^T r, Q^T J and S."""
+        prior = solve_triangular(self.U, np.column_stack((np.eye(z.size), z)), trans="T")
+        S, found = float(z @ z), prior
+        for Q, row in zip(self.tangents, self._rows(z), strict=True):
+            S, found = S + float(row[:, -1] @ row[:, -1]), found + Q.T @ row
+        return found[:, -1], found[:, :-1], S
+
+    def _rows(self, z: Array) -> list[Array]:
+        """Return whitened Jacobian in ``z`` and, as last column, residuals of each firing."""
+        estimate = self.estimate
+        prior, runs = estimate.unknowns.prior, estimate.runs
+        x = prior.x(z)
+        try:
+            wall, slope = WallBuilder(estimate.unknowns, estimate.resolution).at(x)
+            return list(self.executor.map(
+                _whitened_rows, runs, [estimate.weights[run.name] for run in runs], repeat(x),
+                repeat(wall), repeat(slope), repeat(prior.root)))
+        except (TableRangeError, ConvergenceError, ValueError) as error:
+            raise Refused(str(error)) from error
+
+
+def _whitened_rows(
+    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None,
+    root: Array,
+) -> Array:
+    model = readings(run, x, wall, slope, derivatives=True)
+    assert model.dT_dx is not None
+    return whitened(run.traces, weights, [
+        np.column_stack((J @ root, T - t.T))
+        for J, T, t in zip(model.dT_dx, model.T, run.traces, strict=True)])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """Read-outs at a point, logs of those that are positive; the bores are marched."""
 
     estimate: Estimate
     executor: Executor
     wants: list[Wanted]
 
-    def __call__(self, z: Array) -> tuple[Array, Array]:
+    def __call__(self, z: Array) -> Array:
         estimate = self.estimate
-        prior, runs = estimate.unknowns.prior, estimate.runs
-        builder = WallBuilder(estimate.unknowns, estimate.resolution)
-        xs = [prior.x(point) for point in z]
-        walls = [replace(builder.wall(builder.thickness(x)), mesh=None) for x in xs]
-        tasks = [(run, estimate.weights[run.name], x, wall)
-                 for x, wall in zip(xs, walls, strict=True) for run in runs]
-        found = np.array(list(self.executor.map(_marched, *zip(*tasks, strict=True))))
-        found = found.reshape(len(z), len(runs), 2)
-        S = found[:, :, 0].sum(axis=1) + (z**2).sum(axis=1)
-        peaks = {run.name: found[:, i, 1] for i, run in enumerate(runs)}
-        return S, np.array([self._read(xs, peaks, want) for want in self.wants]).T
-
-    def _read(self, xs: list[Array], peaks: dict[str, Array], want: Wanted) -> Array:
-        if want.key == PEAK:
-            return peaks[want.of]
-        return np.array([np.log(want.read(x).value) for x in xs])
-
-
-def _marched(
-    run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall
-) -> tuple[float, float]:
-    """Return a firing's sum of squares and its hottest bore [K]; infinite where not possible."""
-    try:
-        model = readings(run, x, wall, None, derivatives=False)
-        peak, _ = hottest_bore(run, x, wall)
-    except (TableRangeError, ConvergenceError, ValueError):
-        return np.inf, np.nan
-    r = whitened(run.traces, weights, [
-        (T - t.T)[:, None] for T, t in zip(model.T, run.traces, strict=True)])[:, 0]
-    return float(r @ r), peak
+        x = estimate.unknowns.prior.x(z)
+        peaks: dict[str, float] = {}
+        if any(want.key == PEAK for want in self.wants):
+            builder = WallBuilder(estimate.unknowns, estimate.resolution)
+            wall = replace(builder.wall(builder.thickness(x)), mesh=None)
+            found = self.executor.map(hottest_bore, estimate.runs, repeat(x), repeat(wall))
+            peaks = {run.name: T for run, (T, _) in zip(estimate.runs, found, strict=True)}
+        return np.array([
+            peaks[want.of] if want.key == PEAK else np.log(want.read(x).value)
+            for want in self.wants
+        ])
