@@ -11,6 +11,7 @@ from wallsim.plan.answers import (
     Grid,
     crossing,
     elastic_stresses,
+    ends,
     hottest_between,
     interval,
     interval_error,
@@ -78,6 +79,57 @@ def test_ends_of_a_time_are_those_of_draws_that_lie_mostly_earlier():
     found = interval(np.where(lost, 10.5, times), 0.0, lost)
     assert found["low"] == pytest.approx(low, rel=0.08)
     assert found["high"] is None
+
+
+def test_ends_do_not_jump_where_a_draw_changes_sides():
+    """Rises of a bore whose deposit tells more and more; counted by heads, a step is 80 of them."""
+    half = np.random.default_rng(6).standard_normal((2, 16))
+    h, R = np.concatenate((np.zeros((2, 1)), half, -half), axis=1)
+    weight = np.linspace(0.0, 1.0, 2001)[:, None]
+    y = 0.15 * h - 0.5 * weight * (np.exp(0.9 * R) - 1.0)
+    changes = np.diff(y > 0.0, axis=0).any(axis=1)
+    assert changes.sum() > 5
+    for end in ends(300.0 * np.exp(y), 0.0):
+        steps = np.abs(np.diff(np.log(end / 300.0)))
+        assert steps[changes].max() < 2.0 * np.median(steps)
+
+
+@pytest.mark.parametrize("power", [1.0, 2.0])
+def test_ends_of_draws_on_one_side_are_no_narrower_than_by_their_heads(power):
+    """By heads: half a normal distribution that holds all of the draws."""
+    rng = np.random.default_rng(7)
+    y = np.concatenate(([0.0], np.abs(rng.standard_normal(32)) ** power))
+    found = interval(y)
+    by_heads = 2.2414 * np.sqrt(np.mean(y[1:] ** 2))
+    assert by_heads <= found["high"] < 1.1 * by_heads
+    assert found["low"] == 0.0
+
+
+@pytest.mark.parametrize("bounded", [True, False])
+def test_an_end_is_known_while_fewer_draws_are_lost_than_may_lie_beyond_it(bounded):
+    rng = np.random.default_rng(9)
+    y = 0.1 * np.concatenate(([0.0], np.sort(rng.standard_normal(200))))
+    values = 500.0 * np.exp(y)
+    for n in (1, 2, 3):
+        lost = np.arange(201) > 200 - n
+        told = np.where(lost, values[-n] if bounded else np.nan, values)
+        found = interval(told, 0.0, lost)
+        assert interval(values, 0.0)["high"] * 0.99 < found["high"] < 1.2 * values[-n]
+        assert found["low"] == pytest.approx(interval(values, 0.0)["low"], rel=1e-3)
+        assert not bounded or found["high"] <= values[-n]
+    many = np.arange(201) > 200 - 6
+    assert interval(np.where(many, values[-6], values), 0.0, many)["high"] is None
+    one = np.array([False, True, False])
+    assert interval(np.array([5.0, 9.0, 4.0]), None, one)["high"] is None
+
+
+def test_no_end_lies_beyond_where_a_draw_was_lost():
+    """The lost one may be no further than its bound, and the draws left scatter beyond that."""
+    rng = np.random.default_rng(10)
+    y = np.concatenate(([0.0], rng.standard_normal(200)))
+    lost = np.arange(201) == 3
+    assert interval(np.where(lost, 1.5, y), None, lost)["high"] is None
+    assert interval(np.where(lost, 3.5, y), None, lost)["high"] < 3.5
 
 
 def test_a_draw_lost_before_the_estimate_brings_the_lower_end_forward():

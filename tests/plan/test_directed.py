@@ -13,7 +13,7 @@ from wallsim.estimate.bore import bore_readouts
 from wallsim.estimate.readouts import QUANTILE
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import RunModel, WallBuilder
-from wallsim.plan.directed import directed
+from wallsim.plan.directed import directed, draws_for
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.predict import DRAWS, predict_runs
 
@@ -47,6 +47,24 @@ def test_the_spread_along_the_gradients_is_exact_and_elsewhere_as_drawn(known, n
     other = rng.standard_normal((40, knowledge.x.size))
     ratio = (other @ moved) ** 2 / np.sum((other @ knowledge.root) ** 2, axis=1)[:, None]
     assert np.mean(ratio) == pytest.approx(1.0, abs=3.0 / np.sqrt(n))
+
+
+def test_the_bore_of_a_firing_to_come_scatters_by_exactly_what_is_not_known_of_it(known):
+    """Its own heating and gas temperature among it."""
+    campaign, knowledge = known
+    come, firing = knowledge.to_come(), campaign.firings[0]
+    resolution = first_guess(campaign)
+    wall, slope = WallBuilder(knowledge.unknowns, resolution).at(come.x)
+    run = RunModel.of(campaign, firing, knowledge.unknowns, resolution)
+    peak = bore_readouts(run, come.x, wall, slope, wall.faces["bore"].z, None).peak
+    sd = np.linalg.norm(peak.gradient @ come.root)
+    assert sd > 1.05 * np.linalg.norm(peak.gradient @ knowledge.root)
+    by_chance = knowledge.draw(21, firing=True)
+    exact = draws_for(come, campaign, [firing], 21, resolution, Here())
+    of_draws = [np.sqrt(np.mean((peak.gradient @ (x - come.x[:, None]))[..., 1:] ** 2))
+                for x in (by_chance, exact)]
+    assert of_draws[1] == pytest.approx(sd, rel=0.01)
+    assert abs(of_draws[0] - sd) > 0.03 * sd
 
 
 def test_a_prediction_has_the_interval_of_the_bore_that_curvature_gives(known):

@@ -5,7 +5,7 @@ import pytest
 
 import wallsim
 from tests.cli.campaign import write
-from wallsim.plan.whatif_file import Change, load_question
+from wallsim.plan.whatif_file import Change, affordable, load_question
 
 HEAD = 'case = "campaign"\n'
 
@@ -52,3 +52,12 @@ def test_what_looks_like_a_slip_of_units_is_remarked_with_its_place(folder):
         f'{file}:6: vary.pressure: is unusual: uncooled tubes have 1 to some 30 bar abs (got '
         '"500 bar"); check value and unit')
     assert ask(folder, '[vary]\nwall = ["3 mm", "5 mm"]\n').slips == ()
+
+
+@pytest.mark.parametrize(("firings", "draws"), [(1, 101), (80, 100), (200, 40), (1000, 20)])
+def test_the_fewer_firings_are_asked_for_the_more_draws_are_made_of_each(firings, draws):
+    assert affordable(tuple(Change(burn=float(i)) for i in range(firings))) == draws
+
+
+def test_firings_one_after_the_other_are_counted_each():
+    assert affordable((Change(firings=100), Change())) == 79

@@ -1,12 +1,13 @@
 """What a firing does to the wall, read from the tracks of many draws.
 
 Every interval is the 95 % interval of the draws about the one that is the estimate itself. Each of
-its ends rests on the draws on its own side: on how many they are, at least half, and on how far
-they scatter, in the log of times, loads, and temperatures above somewhat below ambient. Before a
-first firing the hottest place of most draws is hotter than that of the estimate, and a deposit that
-may be thick or next to nothing cools the bore by much or by next to nothing; one law for both sides
-would end too early on one of them. A draw is followed until its wall leaves the table of the metal;
-what it had reached by then is a bound.
+its ends rests on the draws on its own side: on how many they are, at least half, those near the
+estimate counting in part on either side, and on how far they scatter, in the log of times, loads,
+and temperatures above somewhat below ambient. Before a first firing the hottest place of most draws
+is hotter than that of the estimate, and a deposit that may be thick or next to nothing cools the
+bore by much or by next to nothing; one law for both sides would end too early on one of them. A
+draw is followed until its wall leaves the table of the metal; what it had reached by then is a
+bound.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from wallsim.estimate.readouts import COVERAGE
 from wallsim.materials.solid import Solid
@@ -32,6 +33,10 @@ AS_HOT = 1.0
 """Below which no place is told hotter than another [K]."""
 ROUGH = 20
 """Draws below which intervals are called rough."""
+NEAR = 0.3
+"""Share of a side's scatter over which a draw passes from one side of the estimate to the other."""
+LEAST_SIDE = 0.03
+"""Share of the scatter of all draws that a side's scatter is taken to be at least for that."""
 
 
 def interval(
@@ -40,9 +45,10 @@ def interval(
 ) -> dict[str, float | None]:
     """Return the interval of draws, the first of which is the estimate.
 
-    Draws without a value leave the end on their side open: null. The other end then rests on the
-    draws on its own side of the estimate. Where the estimate itself has no value, the end that is
-    left is the outermost of all draws.
+    Draws without a value may lie anywhere on their side. Fewer than 2.5 % of them leave the end
+    there known; more leave it open: null. The other end rests on the draws on its own side of the
+    estimate. Where the estimate itself has no value, the end that is left is the outermost of all
+    draws.
 
     Parameters
     ----------
@@ -64,15 +70,16 @@ def interval(
         return {"estimate": None,
                 "low": float(known.min()) if known.size and side == "above" else None,
                 "high": float(known.max()) if known.size and side == "below" else None}
-    (low,), (high,) = ends(np.where(finite, values, first)[None], base)
-    low_known = not lost.any() or (side == "above" and bool((known < first).any()))
-    high_known = not lost.any() or (side == "below" and bool((known > first).any()))
-    return {"estimate": first, "low": float(low) if low_known else None,
-            "high": float(high) if high_known else None}
+    (low,), (high,) = ends(np.where(finite, values, first)[None], base, lost[None], side)
+    return {"estimate": first, "low": None if np.isnan(low) else float(low),
+            "high": None if np.isnan(high) else float(high)}
 
 
-def ends(values: Array, base: float | None = None) -> tuple[Array, Array]:
-    """Return both ends of the interval of each row of draws; each of shape (k,).
+def ends(
+    values: Array, base: float | None = None, lost: NDArray[np.bool_] | None = None,
+    side: Side = "above",
+) -> tuple[Array, Array]:
+    """Return both ends of the interval of each row of draws; each of shape (k,), NaN if open.
 
     Parameters
     ----------
@@ -80,21 +87,63 @@ def ends(values: Array, base: float | None = None) -> tuple[Array, Array]:
         The first of each row is the estimate.
     base : float or None
         As in `interval`.
+    lost : Array of bool, shape (k, n_draws), or None
+        As in `interval`; the value of one without a bound is the estimate.
+    side : {"above", "below", "unknown"}
+        As in `interval`.
     """
+    gone = np.zeros(values.shape, dtype=bool) if lost is None else lost
     first = values[:, :1]
     out = values.min(axis=1), values.max(axis=1)
     logs = np.full(len(values), True) if base is None else (values > base).all(axis=1)
     some, middle = values[logs], first[logs]
     y = some - middle if base is None else np.log((some - base) / (middle - base))
-    for end, sign in zip(out, (-1.0, 1.0), strict=True):
-        on_side = sign * y > 0.0
-        n = on_side.sum(axis=1)
-        share = np.maximum(n / max(values.shape[1] - 1, 1), 0.5)
-        sd = np.sqrt((y**2 * on_side).sum(axis=1) / np.maximum(n, 1))
-        away = sign * sd * ndtri(1.0 - 0.5 * (1.0 - COVERAGE) / share / 2.0)
+    for end, sign, here in zip(out, (-1.0, 1.0), ("below", "above"), strict=True):
+        theirs = side in (here, "unknown")
+        away = sign * _away(sign * y, gone[logs], theirs)
         end[logs] = middle[:, 0] + away if base is None else (
             base + (middle[:, 0] - base) * np.exp(away))
+        if theirs:
+            end[~logs & gone.any(axis=1)] = np.nan
     return out
+
+
+def _away(y: Array, gone: NDArray[np.bool_], theirs: bool) -> Array:
+    """Return how far from the estimate the end above it lies, in each row; NaN if it is open.
+
+    That of half a normal distribution with the mean square and the share of the draws above. A
+    draw near the estimate counts in part on either side, so that ends along a tube and in time do
+    not jump where one changes sides.
+
+    Parameters
+    ----------
+    y : Array, shape (k, n_draws)
+        From the estimate, the first of each row.
+    gone : Array of bool, shape (k, n_draws)
+        Draws without a value, ``y`` being a bound.
+    theirs : bool
+        True if their values lie above: each may lie beyond the end, which is then one of what is
+        left, and not above any of the bounds.
+    """
+    counted = ~gone if theirs else ~gone | (y > 0.0)
+    counted[:, 0] = False
+    beyond = gone.sum(axis=1) if theirs else np.zeros(len(y), dtype=int)
+    n, square = max(y.shape[1] - 1, 1), y**2 * counted
+    above = (square * (y > 0.0)).sum(axis=1)
+    below = square.sum(axis=1) - above
+    left = np.maximum(n - beyond, 1)
+    scale = np.sqrt(np.maximum(2.0 * np.minimum(above, below),
+                               LEAST_SIDE**2 * (above + below)) / left)
+    near = NEAR * np.where(scale > 0.0, scale, 1.0)
+    heads = (ndtr(y / near[:, None]) * counted).sum(axis=1)
+    tail = 0.5 * (1.0 - COVERAGE) * n - beyond
+    share = np.maximum(heads / left, 0.5)
+    out = np.sqrt(above / np.where(above > 0.0, heads, 1.0)) * ndtri(
+        1.0 - np.maximum(tail, 0.0) / left / share / 2.0, where=tail > 0.0,
+        out=np.full(len(y), np.nan))
+    bound = np.where(gone & (y > 0.0) & theirs, y, np.inf).min(axis=1)
+    unknown = gone.any(axis=1) & ((above == 0.0) | (out > bound))
+    return np.asarray(np.where(unknown, np.nan, out))
 
 
 def load_interval(

@@ -36,7 +36,7 @@ class Knowledge:
     ----------
     unknowns : Unknowns
     x : Array, shape (m,)
-    root : Array, shape (m, m)
+    root : Array, shape (m, q)
         ``root root^T`` is the covariance.
     origin : str
         Where it comes from, for the reader.
@@ -106,22 +106,32 @@ class Knowledge:
         n : int
             The others come in pairs that mirror each other about the estimate.
         firing : bool
-            True for a firing yet to come: what differs from firing to firing is drawn anew, the
-            same for each firing that it may be like, with the scatter's own standard deviations.
+            True for a firing yet to come, as in `to_come`.
         """
         rng = np.random.default_rng(SEED)
         half = rng.standard_normal((self.x.size, n // 2))
-        z = np.concatenate((np.zeros((self.x.size, 1)), half, -half), axis=1)[:, :n]
-        out = self.x[:, None] + self.root @ z
+        known = self
         if firing:
-            prior = self.unknowns.prior
+            known = self.to_come()
             own = _uncorrelated(rng.standard_normal((len(SCATTERING), n // 2)))
-            own = np.concatenate((np.zeros((len(SCATTERING), 1)), own, -own), axis=1)[:, :n]
-            for i, p in enumerate(prior.parameters):
-                if p.name.startswith(SCATTERING):
-                    kind = next(j for j, s in enumerate(SCATTERING) if p.name.startswith(s))
-                    out[i] = prior.mean[i] + p.sd * own[kind]
-        return out
+            half = np.concatenate((half, own))
+        z = np.concatenate((np.zeros((half.shape[0], 1)), half, -half), axis=1)[:, :n]
+        return np.asarray(known.x[:, None] + known.root @ z)
+
+    def to_come(self) -> Knowledge:
+        """Return what is known of a firing yet to come, whichever firing it may be like.
+
+        What differs from firing to firing scatters anew, with the scatter's own standard
+        deviations.
+        """
+        prior = self.unknowns.prior
+        x, root = self.x.copy(), self.root.copy()
+        own = np.zeros((x.size, len(SCATTERING)))
+        for i, p in enumerate(prior.parameters):
+            if p.name.startswith(SCATTERING):
+                kind = next(j for j, s in enumerate(SCATTERING) if p.name.startswith(s))
+                x[i], root[i], own[i, kind] = prior.mean[i], 0.0, p.sd
+        return replace(self, x=x, root=np.hstack((root, own)))
 
 
 def knowledge(campaign: Campaign, fitted: Path | str | None) -> Knowledge:

@@ -15,7 +15,6 @@ from scipy.interpolate import CubicSpline
 from wallsim import __version__
 from wallsim.build import Campaign, Firing, all_blocks
 from wallsim.errors import ConvergenceError, InputError, TableRangeError
-from wallsim.estimate.bore import bore_readouts
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder
 from wallsim.materials.solid import Solid
@@ -32,7 +31,7 @@ from wallsim.plan.answers import (
     margins,
     peak,
 )
-from wallsim.plan.directed import directed
+from wallsim.plan.directed import draws_for
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.followed import (
@@ -53,8 +52,6 @@ SCHEMA = "wallsim.predict/1"
 FACTOR = 4.0
 DRAWS = 33
 """The estimate and 16 pairs."""
-A_SHARE_AS_K = 100.0
-"""A flux is wanted to 1 % as a temperature is to 1 K."""
 LEAST_PRESSURE = 1e3
 BELOW_AMBIENT = 20.0
 
@@ -112,7 +109,9 @@ def predict_runs(
             raise InputError(f"{campaign.case.path}: run: no run {name}; known: {', '.join(known)}")
     chosen = [f for name, f in known.items() if not only or name in only]
     tasks = [_Task(knowledge, campaign, f, draws, factor) for f in chosen]
-    parts = list(executor.map(_one, tasks, repeat(_draws(tasks, executor))))
+    x = draws_for(knowledge, campaign, chosen, draws, first_guess(campaign), executor)
+    x = knowledge.draw(draws, firing=False) if x is None else x
+    parts = list(executor.map(_one, tasks, repeat(x)))
     document = {
         "schema": SCHEMA,
         "case": {"title": campaign.case.title, "path": str(campaign.case.path)},
@@ -134,30 +133,6 @@ def _one(task: _Task, x: Array) -> tuple[dict[str, Any], pd.DataFrame]:
         return _predict(task, x)
     except (TableRangeError, ConvergenceError) as error:
         raise type(error)(f"run {task.firing.run.name}: {error}") from error
-
-
-def _draws(tasks: list[_Task], executor: Executor) -> Array:
-    """Return draws of the unknowns whose spread is exact for the bores and fluxes at shutdown.
-
-    All firings have the same ones: what differs between them then is not by chance. They are as
-    they fall where all estimates leave the table of the metal.
-    """
-    known, n = tasks[0].knowledge, tasks[0].draws
-    found = [each for each in executor.map(_gradients, tasks) if each is not None]
-    return directed(known, n, np.vstack(found)) if found else known.draw(n, firing=False)
-
-
-def _gradients(task: _Task) -> Array | None:
-    """Return gradients of bore and flux to the unknowns; None where the estimate leaves a table."""
-    known, resolution = task.knowledge, first_guess(task.campaign)
-    run = RunModel.of(task.campaign, task.firing, known.unknowns, resolution)
-    wall, slope = WallBuilder(known.unknowns, resolution).at(known.x)
-    try:
-        bore = bore_readouts(run, known.x, wall, slope, wall.faces["bore"].z, None)
-    except (TableRangeError, ConvergenceError):
-        return None
-    return np.vstack((bore.peak.gradient, bore.shutdown_temperature.gradient,
-                      A_SHARE_AS_K * bore.flux.gradient))
 
 
 def _march(

@@ -135,8 +135,9 @@ def _leaving(runs: Document) -> list[tuple[str, str]]:
         if estimates := [name for name, told in some.items() if told["estimate_s"]]:
             words += f"; the estimate of {listed(estimates)}"
     return [("warning", f"Leaving the table of {worst['metal']} above "
-                        f"{worst['table_end_K'] - ZERO_CELSIUS:.0f} °C: {words}. From then on "
-                        'intervals have no upper end, and peaks read "more than".')]
+                        f"{worst['table_end_K'] - ZERO_CELSIUS:.0f} °C: {words}. Once "
+                        '2.5 % of the draws have left, intervals have no upper end, and peaks read '
+                        '"more than".')]
 
 
 def _untold(document: Document) -> str:

@@ -16,6 +16,7 @@ from wallsim.build import Campaign
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.answers import ROUGH, interval_error
+from wallsim.plan.directed import draws_for
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import march
 from wallsim.plan.followed import HORIZON, Followed, going_on
@@ -62,7 +63,8 @@ def answer(
     every = question.changes
     chunks = _chunks(every, min(CHUNK, max(CHUNK_DRAWS // question.draws, 1)))
     resolution = FINE if len(every) <= FEW else COARSE
-    start = Start.of(question, campaign, knowledge, resolution, question.draws)
+    X = _draws(question, campaign, knowledge, resolution, executor)
+    start = Start.of(question, campaign, knowledge, resolution, X)
     if question.measurable:
         start = replace(start, stand=Stand.of(campaign, knowledge, resolution, executor))
     found: dict[int, dict[str, Any]] = {}
@@ -75,7 +77,8 @@ def answer(
     for row, change, label in zip(rows, every, labels(every), strict=True):
         row["label"], row["longest_burn_logged_s"] = label, _outgrown(campaign, row, change)
     error = _discretisation(rows, every, [
-        Start.of(question, campaign, knowledge, n, 1) for n in (resolution.finer(), resolution)
+        Start.of(question, campaign, knowledge, n, X[:, :1])
+        for n in (resolution.finer(), resolution)
     ], executor)
     document = {
         "schema": SCHEMA, "title": question.title, "path": str(question.path),
@@ -93,6 +96,22 @@ def answer(
     }
     document["verdict"] = verdict(document)
     return document, table(rows)
+
+
+def _draws(
+    question: WhatIf, campaign: Campaign, knowledge: Knowledge, resolution: Resolution,
+    executor: Executor,
+) -> Array:
+    """Return draws of a firing to come, their spread exact for those fired that changes are of.
+
+    Of each blend the first; a changed firing has other gradients, but nearly in their directions.
+    """
+    first = {f.blend.name: f for f in reversed(campaign.firings)}
+    blends = dict.fromkeys(change.blend or campaign.firings[0].blend.name
+                           for change in question.changes)
+    exact = draws_for(knowledge.to_come(), campaign, [first[blend] for blend in blends],
+                      question.draws, resolution, executor)
+    return knowledge.draw(question.draws, firing=True) if exact is None else exact
 
 
 def _chunks(every: tuple[Change, ...], size: int) -> list[list[int]]:

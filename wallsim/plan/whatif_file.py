@@ -30,6 +30,9 @@ from wallsim.toml_lines import KeyPath
 from wallsim.units import Quantity
 
 MOST = 20000
+LEAST_DRAWS, MOST_DRAWS = 20, 101
+MARCHES = 8000
+"""Draws of all firings together, where no number of draws is stated; at least `LEAST_DRAWS`."""
 _KINDS: dict[str, tuple[str, str, Any]] = {
     "wall": ("wall thickness", "m", reader("m", above=0.0, fixed=True)),
     "bore": ("bore diameter; h goes with its -0.2", "m", reader("m", above=0.0, fixed=True)),
@@ -105,7 +108,7 @@ class WhatIf:
     varied: dict[str, tuple[Any, ...]] = field(default_factory=dict)
     limit: float | None = None
     factor: float = 4.0
-    draws: int = 20
+    draws: int = LEAST_DRAWS
     measurable: bool = False
     slips: tuple[str, ...] = ()
     plan: Plan | None = None
@@ -121,7 +124,13 @@ class WhatIf:
         used = tuple(dict.fromkeys(run.blend for run in case.runs))
         changes = tuple(Change(blend=blend) for blend in used)
         return cls(case.path, case.title, case, changes, {"blend": used},
-                   case.fit.limit_temperature, plan=plan)
+                   case.fit.limit_temperature, draws=affordable(changes), plan=plan)
+
+
+def affordable(changes: tuple[Change, ...]) -> int:
+    """Return how many draws are made where no number is stated: the more, the fewer firings."""
+    firings = sum(change.firings for change in changes)
+    return min(max(LEAST_DRAWS, MARCHES // firings), MOST_DRAWS)
 
 
 def _one_or_range(one: Any) -> Any:
@@ -214,7 +223,7 @@ class WhatIfKeys(Table):
                                          'limit = "1150 K"')
     factor: Annotated[Quantity, reader("dimensionless", low=1.0, fixed=True)] = key(
         "limit load over gas pressure that you ask for", "4")
-    draws: Annotated[int, Field(ge=3, le=1000)] = key("of what is uncertain", 20)
+    draws: Annotated[int, Field(ge=3, le=1000)] | None = key("of what is uncertain", None)
     measurable: bool = key("true: say whether the deposit could still be measured", False)
     base: ChangeKeys = key("table: what every firing has", {})
     vary: VaryKeys = key("table: every combination of these lists or ranges", {})
@@ -248,7 +257,7 @@ def load_whatif(path: Path | str) -> WhatIf:
         raise CaseError(source.fault(("vary",), wrong, None, "shorten the lists").text)
     limit = keys.limit.value if keys.limit else case.fit.limit_temperature
     return WhatIf(path, keys.title or path.absolute().parent.name, case, changes, varied, limit,
-                  keys.factor.value, keys.draws, keys.measurable,
+                  keys.factor.value, keys.draws or affordable(changes), keys.measurable,
                   unusual_in(source, dict([*_tables(keys), (("vary",), keys.vary)])), plan)
 
 

@@ -93,10 +93,9 @@ class Start:
     @classmethod
     def of(
         cls, question: WhatIf, campaign: Campaign, knowledge: Knowledge, resolution: Resolution,
-        draws: int,
+        X: Array,
     ) -> Start:
-        """Return the start of ``question`` with ``draws`` draws of what is known."""
-        X = knowledge.draw(draws, firing=True)
+        """Return the start of ``question`` with draws ``X`` (m, n_draws) of a firing to come."""
         bases: dict[str, Base] = {}
         for f in campaign.firings:
             if f.blend.name not in bases:

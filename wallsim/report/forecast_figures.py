@@ -33,6 +33,8 @@ from wallsim.report.words import ZERO_CELSIUS
 
 MOST_LINES = 6
 CIRCLES = 25
+FEW_LEFT = 0.025
+"""Share of the draws below which those without a value leave an end known."""
 TRIANGLE = "Triangles: more than that."
 
 
@@ -79,8 +81,9 @@ def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawi
     caption = "Lines: predicted, with 95 % intervals" + (
         "; circles: some of those logged." if logged else ".")
     if told:
-        caption += (" Red: from there on draws have left the metal's table, and there is no band; "
-                    "dotted lines are the low ends, which still stand.")
+        caption += " Red: from there on draws have left the metal's table" + (
+            ", and there is no band; dotted lines are the low ends, which still stand."
+            if _many_left(told) else ".")
     return finish(figure, stem, SECTION, f"{name}: readings", caption)
 
 
@@ -91,10 +94,15 @@ def _leaving(run: Document) -> str:
         return ""
     text = (f"\nred: from {told['first_s']:.1f} s after ignition {told['draws']} of {told['of']} "
             f"draws leave the table of\n{told['metal']} above "
-            f"{told['table_end_K'] - ZERO_CELSIUS:.0f} °C: no band")
+            f"{told['table_end_K'] - ZERO_CELSIUS:.0f} °C" + ": no band" * _many_left(told))
     if told["estimate_s"] is not None:
         text += f"; the estimate from {told['estimate_s']:.1f} s: no line"
     return text
+
+
+def _many_left(told: Document) -> bool:
+    """Return whether so many draws have left the metal's table that an end is not known."""
+    return bool(told["draws"] >= FEW_LEFT * (told["of"] - 1))
 
 
 def _low_end_alone(axes: Axes, x: Array, b: Band, i: int) -> None:
