@@ -32,9 +32,9 @@ def _tight(monkeypatch):
 
 
 def test_sensitivities_equal_central_differences():
-    p, w = parameters(), wall()
+    p, w = parameters(), wall(n_z=8)
     step = 1e-6
-    slope = WallSlope.between(wall(0.005 - step), wall(0.005 + step), 2.0 * step)
+    slope = WallSlope.between(wall(0.005 - step, n_z=8), wall(0.005 + step, n_z=8), 2.0 * step)
     got = run(w, p, active=np.arange(p.vector().size), slope=slope).dy_dp
     v = p.vector()
     for j in range(v.size - 1):
