@@ -4,7 +4,9 @@ import io
 import signal
 import subprocess
 import sys
-from contextlib import chdir, nullcontext, redirect_stderr, redirect_stdout
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, chdir, nullcontext, redirect_stderr, redirect_stdout
+from functools import partial
 from unittest.mock import patch
 
 from wallsim.cli import main
@@ -21,13 +23,17 @@ def wallsim(*words, folder=None):
 
 
 def wallsim_here(*words, folder=None):
-    """Run the same in this process, its marches in one other: each start spared is seconds."""
+    """Run the same in this process, marches too: each start spared is seconds."""
     out, err, code = io.StringIO(), io.StringIO(), 0
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
-        with (chdir(folder) if folder else nullcontext(), redirect_stdout(out),
-              redirect_stderr(err), patch("wallsim.workers._cores", return_value=1),
-              patch.object(sys, "argv", ["wallsim", *map(str, words)])):
+        with ExitStack() as here:
+            here.enter_context(chdir(folder) if folder else nullcontext())
+            here.enter_context(redirect_stdout(out))
+            here.enter_context(redirect_stderr(err))
+            here.enter_context(patch.object(sys, "argv", ["wallsim", *map(str, words)]))
+            for module in ("wallsim.workers", "wallsim.api", "wallsim.api_next"):
+                here.enter_context(patch(f"{module}.processes", partial(ThreadPoolExecutor, 1)))
             main()
     except SystemExit as end:
         code = end.code or 0

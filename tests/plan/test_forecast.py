@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import resource
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -22,24 +21,38 @@ from wallsim.plan.whatif_file import load_question
 from wallsim.report.forecast import basis, forecast_text, prediction_rows, whatif_rows
 from wallsim.report.forecast_figures import _leaving
 
+pytestmark = pytest.mark.usefixtures("coarse")
 HEAD = 'case = "campaign"\ndraws = 5\nlimit = "900 K"\n'
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    """A campaign whose priors are narrow enough to stay in the table."""
+def folder(coarse, tmp_path_factory):
+    """A campaign whose priors are narrow enough to stay in the table.
+
+    Its limit is reached by a burn that goes on, so no firing passes it.
+    """
     place = tmp_path_factory.mktemp("whatif")
     path = write(place / "campaign")
     text = path.read_text().replace("[fit]\n", '[fit]\ncoefficient = "1500 W/m^2/K +- 5 %"\n'
-                                    'coefficient_variation = "0.02"\n')
+                                    'coefficient_variation = "0.02"\n'
+                                    'limit_temperature = "1100 K"\n')
     path.write_text(text)
     return place
 
 
 @pytest.fixture(scope="module")
-def pool():
-    with ThreadPoolExecutor(1) as executor:
-        yield executor
+def case(folder):
+    return wallsim.load_case(folder / "campaign" / "case.toml")
+
+
+@pytest.fixture(scope="module")
+def predicted(case, pool):
+    return wallsim.predict(case, executor=pool, draws=5)
+
+
+@pytest.fixture(scope="module")
+def as_fired(case, pool):
+    return wallsim.whatif(case, executor=pool).document["firings"]
 
 
 def ask(folder, pool, text, name="q.toml"):
@@ -89,37 +102,26 @@ def test_the_limit_comes_later_in_thicker_walls(factorial):
     assert factorial["discretisation_error_K"] < 3.0
 
 
-def test_as_in_the_campaign_agrees_with_the_march_of_the_logged_firing(folder, pool):
+def test_as_in_the_campaign_agrees_with_the_march_of_the_logged_firing(predicted, as_fired):
     """The march takes the pressure as logged, the what-if its plateau."""
-    case = wallsim.load_case(folder / "campaign" / "case.toml")
-    predicted = wallsim.predict(case, executor=pool, draws=5)
-    asked = wallsim.whatif(case, executor=pool).document["firings"]
-    for run, firing in zip(predicted.document["runs"].values(), asked, strict=True):
+    for run, firing in zip(predicted.document["runs"].values(), as_fired, strict=True):
         assert bore(firing) == pytest.approx(run["bore_peak_K"]["estimate"], abs=3.0)
         assert run["survival"]["margin"]["estimate"] == pytest.approx(
             firing["survival"]["margin"]["estimate"], rel=0.02)
         assert run["limits"].keys() == firing["limits"].keys()
 
 
-def test_times_to_a_limit_are_of_the_burn_going_on_in_predict_as_in_whatif(folder, pool):
-    """The limit is reached after shutdown, so no firing passes it."""
-    path = folder / "campaign" / "later.toml"
-    text = (folder / "campaign" / "case.toml").read_text()
-    path.write_text(text.replace("[fit]\n", '[fit]\nlimit_temperature = "1100 K"\n'))
-    case = wallsim.load_case(path)
-    predicted = wallsim.predict(case, executor=pool, draws=5)
-    asked = wallsim.whatif(case, executor=pool).document["firings"]
-    for run, firing in zip(predicted.document["runs"].values(), asked, strict=True):
+def test_times_to_a_limit_are_of_the_burn_going_on_in_predict_as_in_whatif(predicted, as_fired):
+    for run, firing in zip(predicted.document["runs"].values(), as_fired, strict=True):
         one, other = (each["limits"]["limit"]["time_s"] for each in (run, firing))
         assert one["estimate"] > run["burn_s"]
         assert one["estimate"] == pytest.approx(other["estimate"], rel=0.02)
     assert not any("passes your limit" in line["text"] for line in predicted.document["verdict"])
 
 
-def test_prediction_at_the_truth_meets_the_log(folder, pool):
+def test_prediction_at_the_truth_meets_the_log(predicted):
     """The logs were made with h = 1500, 2000 K, no lead loss, noise of 0.3 K, by eight rings."""
-    case = wallsim.load_case(folder / "campaign" / "case.toml")
-    frame = wallsim.predict(case, executor=pool, draws=5).tables["r1"]
+    frame = predicted.tables["r1"]
     for sensor in "AB":
         error = frame[f"{sensor} predicted [K]"] - frame[f"{sensor} measured [K]"]
         burning = frame["time_s"].between(0.5, 4.0)
@@ -127,31 +129,36 @@ def test_prediction_at_the_truth_meets_the_log(folder, pool):
 
 
 def test_firings_one_after_the_other_start_hot_and_keep_the_deposit(folder, pool):
-    text = '[base]\nblend = "{}"\nfirings = 3\npause = "2 s"\n'
-    bare = ask(folder, pool, text.format("bare"))["firings"][0]
+    bare, dosed = ask(folder, pool, '[base]\nfirings = 3\npause = "2 s"\n'
+                      '[vary]\nblend = ["bare", "dosed"]\n')["firings"]
     peaks = [p["estimate"] for p in bare["bore_peak_by_firing_K"]]
     assert peaks[0] < peaks[1] < peaks[2] == bore(bare)
-    dosed = ask(folder, pool, text.format("dosed"))["firings"][0]
     gains = [a - b["estimate"]
              for a, b in zip(peaks, dosed["bore_peak_by_firing_K"], strict=True)]
     assert gains[0] < gains[1] < gains[2]
 
 
-def test_stated_resistance_and_cooling(folder, pool):
+@pytest.fixture(scope="module")
+def variants(folder, pool):
     doc = ask(folder, pool, '[base]\nblend = "bare"\n[[variant]]\nname = "none"\n'
               '[[variant]]\nname = "thick"\nresistance = "5e-4 m^2*K/W"\n'
               '[[variant]]\nname = "hosed"\ncooling = "2000 W/m^2/K"\n'
               '[[variant]]\nname = "wide"\nbore = "40 mm"\n'
-              '[[variant]]\nname = "warm"\nstart = "200 degC"\n')
-    none, thick, hosed, wide, warm = doc["firings"]
+              '[[variant]]\nname = "warm"\nstart = "200 degC"\n'
+              '[[variant]]\nname = "other metal"\nmetal = "alloy 625"\n')
+    return doc["firings"]
+
+
+def test_stated_resistance_and_cooling(variants):
+    none, thick, hosed, wide, warm, _ = variants
     assert bore(thick) < bore(none) - 100.0
     assert hosed["outside_peak_K"]["estimate"] < none["outside_peak_K"]["estimate"] - 50.0
     assert bore(wide) < bore(none)
     assert bore(warm) > bore(none) + 50.0
 
 
-def test_metal_without_strength_is_not_assessed(folder, pool):
-    firing = ask(folder, pool, '[base]\nmetal = "alloy 625"\n')["firings"][0]
+def test_metal_without_strength_is_not_assessed(variants):
+    firing = variants[-1]
     assert not firing["survival"]["assessed"]
     assert firing["survival"]["margin"] is None
     assert firing["survival"]["note"] == "no strength table: not assessed"
@@ -159,23 +166,23 @@ def test_metal_without_strength_is_not_assessed(folder, pool):
 
 def test_a_limit_below_the_end_of_the_table_is_passed_before_a_thin_wall_leaves_it(folder, pool):
     """A wall of 0.1 mm passes all of it within a step."""
-    for more in ("", 'firings = 2\npause = "1 s"\n'):
-        doc = ask(folder, pool, f'[base]\nblend = "bare"\nwall = "0.1 mm"\n{more}')
-        (firing,) = doc["firings"]
+    doc = ask(folder, pool, '[base]\nblend = "bare"\nwall = "0.1 mm"\n[[variant]]\nname = "one"\n'
+              '[[variant]]\nname = "two"\nfirings = 2\npause = "1 s"\n')
+    assert any("0 of 2 last" in line["text"] for line in doc["verdict"])
+    for firing in doc["firings"]:
         times = firing["limits"]["limit"]["time_s"]
         ends = firing["survival"]["table_ends_s"]
         assert firing["bore_peak_K"]["estimate"] is None
         assert firing["survival"]["margin"]["high"] == 4.0
-        assert any("0 of 1 last" in line["text"] for line in doc["verdict"])
-        if more:
+        if firing["name"] == "two":
             assert (ends, times["estimate"]) == (None, 0.0)
             assert firing["limits"]["limit"]["note"] == "passed in an earlier firing"
         else:
             assert 0.0 < times["estimate"] < ends["estimate"] < 1.0
 
 
-def test_margin_falls_below_the_factor_while_the_burn_goes_on(folder, pool):
-    firing = ask(folder, pool, '[base]\nblend = "bare"\n')["firings"][0]
+def test_margin_falls_below_the_factor_while_the_burn_goes_on(variants):
+    firing = variants[0]
     survival = firing["survival"]
     assert survival["margin"]["estimate"] > survival["factor"] == 4.0
     below = survival["below_factor_s"]["estimate"]
@@ -241,11 +248,8 @@ def test_a_prediction_says_from_when_on_draws_have_left_the_table(scorched):
     assert "(less than " in row["limit load over pressure, least"]
 
 
-def test_the_peak_of_a_prediction_lies_nowhere_below_the_curve(scorched, folder, pool):
-    case = wallsim.load_case(folder / "campaign" / "case.toml")
-    runs = [scorched.document["runs"]["r1"],
-            *wallsim.predict(case, executor=pool, draws=5).document["runs"].values()]
-    for run in runs:
+def test_the_peak_of_a_prediction_lies_nowhere_below_the_curve(scorched, predicted):
+    for run in (scorched.document["runs"]["r1"], *predicted.document["runs"].values()):
         for side in ("bore", "outside"):
             peak, curve = run[f"{side}_peak_K"], run[f"{side}_at_shutdown_K"]
             for end in ("low", "high"):
@@ -259,7 +263,7 @@ def test_a_prediction_says_when_the_bore_passes_its_limits(folder, pool):
     """The limit of 700 K lies in the burn; the metal states no oxidation limit."""
     path = folder / "campaign" / "limited.toml"
     text = (folder / "campaign" / "case.toml").read_text()
-    path.write_text(text.replace("[fit]\n", '[fit]\nlimit_temperature = "700 K"\n'))
+    path.write_text(text.replace('"1100 K"', '"700 K"'))
     found = wallsim.predict(wallsim.load_case(path), executor=pool, draws=5, runs=("r1",))
     run = found.document["runs"]["r1"]
     limit = run["limits"]["limit"]
@@ -333,9 +337,11 @@ def test_intervals_of_few_draws_are_called_rough(folder, pool, factorial, scorch
     assert "; 95 % intervals of 21 draws (an end at a thermocouple is" in basis(scorched.document)
 
 
-def test_a_fit_that_does_not_tell_R_leaves_to_the_prior_what_rests_on_it(folder, pool, tmp_path):
+def test_a_fit_that_does_not_tell_R_leaves_to_the_prior_what_rests_on_it(
+    folder, case, pool, tmp_path
+):
     """The posterior is the prior here, as it is between h and R without a bare firing."""
-    campaign = wallsim.load_campaign(wallsim.load_case(folder / "campaign" / "case.toml"))
+    campaign = wallsim.load_campaign(case)
     known = Knowledge.stated(campaign)
 
     class Fitted:
@@ -364,9 +370,8 @@ def test_a_fit_that_does_not_tell_R_leaves_to_the_prior_what_rests_on_it(folder,
     assert asked.tables["firings"]["prior only"].tolist() == ["", "pressure", ""]
     assert "does not tell R from h (no bare firing)" in doc["verdict"][0]["text"]
     assert "Prior only, not to be relied on: strong (pressure)" in doc["verdict"][0]["text"]
-    case = wallsim.load_case(folder / "campaign" / "case.toml")
-    predicted = wallsim.predict(case, tmp_path, pool, draws=3).document
-    assert "does not tell R from h" in predicted["verdict"][0]["text"]
+    found = wallsim.predict(case, tmp_path, pool, draws=3).document
+    assert "does not tell R from h" in found["verdict"][0]["text"]
     only = wallsim.predict(case, tmp_path, pool, draws=3, runs=("r1",)).document
     assert not any("does not tell" in line["text"] for line in only["verdict"])
 
@@ -391,8 +396,7 @@ def test_faults_name_their_place(folder, text, words):
     assert "\n" not in str(caught.value)
 
 
-def test_draws_of_a_firing_to_come_scatter_anew(folder):
-    case = wallsim.load_case(folder / "campaign" / "case.toml")
+def test_draws_of_a_firing_to_come_scatter_anew(case):
     known = Knowledge.stated(wallsim.load_campaign(case))
     names = known.unknowns.prior.names
     exact = Knowledge(known.unknowns, known.x, np.zeros_like(known.root), "test")
@@ -409,8 +413,8 @@ def test_draws_of_a_firing_to_come_scatter_anew(folder):
     assert known.draw(7, firing=True).mean(axis=1) == pytest.approx(known.x, abs=1e-9)
 
 
-def test_posterior_of_a_folder_is_read_or_refused(folder, tmp_path):
-    campaign = wallsim.load_campaign(wallsim.load_case(folder / "campaign" / "case.toml"))
+def test_posterior_of_a_folder_is_read_or_refused(folder, case, tmp_path):
+    campaign = wallsim.load_campaign(case)
     known = Knowledge.stated(campaign)
 
     class Fitted:
@@ -441,8 +445,7 @@ def test_posterior_of_a_folder_is_read_or_refused(folder, tmp_path):
             Knowledge.fitted(wallsim.load_campaign(other), tmp_path)
 
 
-def test_unknown_run_is_refused(folder, pool):
-    case = wallsim.load_case(folder / "campaign" / "case.toml")
+def test_unknown_run_is_refused(case, pool):
     with pytest.raises(InputError, match="no run r9; known: r1, r2"):
         wallsim.predict(case, executor=pool, runs=("r9",))
 

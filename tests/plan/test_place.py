@@ -1,7 +1,6 @@
 """The plan file, and the information it is planned with against that of the fit itself."""
 
 import re
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,11 +26,12 @@ from wallsim.plausibility import planned_slips
 from wallsim.report.placement import plan_text
 from wallsim.units import Quantity
 
+pytestmark = pytest.mark.usefixtures("coarse")
 CASES = Path(__file__).parents[2] / "cases"
 
 
 @pytest.fixture(scope="module")
-def plan(tmp_path_factory):
+def plan(coarse, tmp_path_factory):
     return load_plan(write(tmp_path_factory.mktemp("plan")))
 
 
@@ -61,9 +61,9 @@ def test_faults_of_a_plan_name_key_and_remedy(tmp_path, old, new, message):
     assert str(caught.value).startswith(f"{path}:")
 
 
-def test_no_room_is_said(tmp_path):
+def test_no_room_is_said(tmp_path, pool):
     path = write(tmp_path, change=("thermocouples = 3", "thermocouples = 9"), most=("most = 4", ""))
-    with ThreadPoolExecutor(1) as pool, pytest.raises(InputError, match="no room for"):
+    with pytest.raises(InputError, match="no room for"):
         place(load_plan(path), pool)
 
 
@@ -88,7 +88,7 @@ def test_block_noise_is_that_of_simulated_samples(plan):
     assert abs((white[1:] * white[:-1]).mean()) < 0.01
 
 
-def test_information_is_that_of_the_fit_with_every_firing_its_own(plan, study):
+def test_information_is_that_of_the_fit_with_every_firing_its_own(plan, study, pool):
     places = candidates(plan)
     chosen = [1, 3, 5]
     campaign = planned_campaign(plan, [c.sensor for c in places], repeated=True)
@@ -98,14 +98,13 @@ def test_information_is_that_of_the_fit_with_every_firing_its_own(plan, study):
         replace(f, traces=tuple(t for t in f.traces if t.sensor in keep)) for f in campaign.firings
     )
     runs = tuple(RunModel.of(campaign, f, unknowns, first_guess(campaign)) for f in firings)
-    with ThreadPoolExecutor(1) as pool:
-        misfit = Misfit(unknowns, first_guess(campaign), runs, pool)
-        noise = block_noise(plan.thermocouple, plan.thermocouple.rate)
-        misfit.weights = {
-            f.run.name: tuple(Weights.of(t, noise, plan.case.fit.drift, None) for t in f.traces)
-            for f in firings
-        }
-        J = misfit(np.zeros(unknowns.prior.mean.size))[1]
+    misfit = Misfit(unknowns, first_guess(campaign), runs, pool)
+    noise = block_noise(plan.thermocouple, plan.thermocouple.rate)
+    misfit.weights = {
+        f.run.name: tuple(Weights.of(t, noise, plan.case.fit.drift, None) for t in f.traces)
+        for f in firings
+    }
+    J = misfit(np.zeros(unknowns.prior.mean.size))[1]
     C = unknowns.prior.root @ np.linalg.inv(J.T @ J) @ unknowns.prior.root.T
     names = unknowns.prior.names
     at = [names[f"h at {1e3 * k:.0f} mm"] for k in unknowns.knots]
@@ -163,13 +162,12 @@ def test_a_pair_is_made_beside_a_fixed_thermocouple_too(tmp_path):
     assert len(set(study.choice(2))) == 2
 
 
-def test_the_whole_answer_of_the_small_plan(plan, tmp_path, monkeypatch):
+def test_the_whole_answer_of_the_small_plan(plan, pool, tmp_path, monkeypatch):
     monkeypatch.setattr(place_study, "BURNS", (1.0, 1.25))
     monkeypatch.setattr(place_study, "LAGS", (0.3,))
     monkeypatch.setattr(place_limit, "DRAWS", 5)
     monkeypatch.setattr(place_limit, "DRAWS_OF_TIME", 5)
-    with ThreadPoolExecutor(1) as pool:
-        result = place(plan, pool)
+    result = place(plan, pool)
     document = result.document
     assert [r["thermocouples"] for r in document["against_number"]] == [1, 2, 3, 4]
     halves = [r["half_widths"][0] for r in document["against_number"]]
@@ -266,12 +264,11 @@ def test_a_limit_never_reached_leaves_every_burn_cautious(plan, monkeypatch):
 
 
 @pytest.fixture(scope="module")
-def one_stand(tmp_path_factory):
+def one_stand(pool, tmp_path_factory):
     """The runs of a prediction, and the bores of a plan of the same stand and firings."""
     path = CASES / "first_firing" / "case.toml"
     text = path.read_text()
-    with ThreadPoolExecutor(1) as pool:
-        runs = predict(load_case(path), None, pool).document["runs"]
+    runs = predict(load_case(path), None, pool).document["runs"]
     fired = "".join(
         f'[[run]]\nname = "{name}"\nblend = "{run["blend"]}"\nburn = "{run["burn_s"]} s"\n'
         f'pressure = "{run["plateau_pressure_Pa"]} Pa"\n' for name, run in runs.items())
@@ -353,9 +350,9 @@ def test_what_looks_like_a_slip_of_units_is_remarked(tmp_path, old, new, message
     assert re.match(f"{re.escape(str(plan.case.path))}:\\d+: .*{message}", slips[0])
 
 
-def test_a_slip_is_named_where_the_march_fails(tmp_path):
+def test_a_slip_is_named_where_the_march_fails(tmp_path, pool):
     plan = load_plan(write(tmp_path, wall=('wall = "4 mm"', 'wall = "0.4 mm"')))
-    with ThreadPoolExecutor(1) as pool, pytest.raises(CaseError, match=r"wall of 0\.4 mm") as seen:
+    with pytest.raises(CaseError, match=r"wall of 0\.4 mm") as seen:
         place(plan, pool)
     assert re.search(r":29: run\[bare\]\.burn: run bare, at \d+\.\d\d s after ignition: .* the "
                      r"wall reached \d+ to \d+ degC", seen.value.faults[-1])

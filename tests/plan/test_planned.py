@@ -1,7 +1,5 @@
 """predict and whatif on a plan: a campaign not fired yet is answered as its plan states it."""
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 import pytest
 
@@ -13,18 +11,13 @@ from wallsim.plan.place_file import load_plan
 from wallsim.plan.planned import campaign_of, plan_at
 from wallsim.plan.whatif_file import load_question
 
+pytestmark = pytest.mark.usefixtures("coarse")
 NARROW = ('coefficient = "1500 W/m^2/K +- 100 %"', 'coefficient = "1500 W/m^2/K +- 5 %"')
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory):
+def path(coarse, tmp_path_factory):
     return write(tmp_path_factory.mktemp("planned"), h=NARROW)
-
-
-@pytest.fixture(scope="module")
-def pool():
-    with ThreadPoolExecutor(1) as executor:
-        yield executor
 
 
 @pytest.fixture(scope="module")
