@@ -22,8 +22,8 @@ def wallsim(*words, folder=None):
     )
 
 
-def wallsim_here(*words, folder=None):
-    """Run the same in this process, marches too: each start spared is seconds."""
+def wallsim_here(*words, folder=None, worker=False):
+    """Run the same in this process, marches too or in one other: each start spared is seconds."""
     out, err, code = io.StringIO(), io.StringIO(), 0
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
@@ -32,7 +32,8 @@ def wallsim_here(*words, folder=None):
             here.enter_context(redirect_stdout(out))
             here.enter_context(redirect_stderr(err))
             here.enter_context(patch.object(sys, "argv", ["wallsim", *map(str, words)]))
-            for module in ("wallsim.workers", "wallsim.api", "wallsim.api_next"):
+            here.enter_context(patch("wallsim.workers._cores", return_value=1))
+            for module in () if worker else ("wallsim.workers", "wallsim.api", "wallsim.api_next"):
                 here.enter_context(patch(f"{module}.processes", partial(ThreadPoolExecutor, 1)))
             main()
     except SystemExit as end:

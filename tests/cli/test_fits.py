@@ -1,4 +1,4 @@
-"""Fits through the real command: what comes out on stdout, stderr, in the folder and as code."""
+"""Fits by the command: what comes out on stdout, stderr, in the folder and as code."""
 
 import json
 import re
@@ -6,11 +6,11 @@ import re
 import pytest
 
 from tests.cli.campaign import RESISTANCE, log_rows, write
-from tests.cli.command import wallsim, wallsim_here
+from tests.cli.command import wallsim_here
 
 
 @pytest.fixture(scope="module")
-def fitted(tmp_path_factory):
+def fitted(coarse, tmp_path_factory):
     """A bare and a dosed firing, fitted into a folder in use with --force."""
     base = tmp_path_factory.mktemp("fitted")
     case = write(base / "c")
@@ -20,7 +20,7 @@ def fitted(tmp_path_factory):
     (out / "result.json").write_text("{}")
     refusal = wallsim_here("fit", case, "--out", out)
     kept = [p.name for p in out.iterdir()]
-    return refusal, kept, wallsim("fit", case, "--out", out, "--force"), out
+    return refusal, kept, wallsim_here("fit", case, "--out", out, "--force"), out
 
 
 def test_a_folder_in_use_is_refused_and_kept(fitted):
@@ -104,10 +104,11 @@ def test_one_dosed_firing_alone_is_not_identifiable(tmp_path):
     case = write(
         tmp_path / "c", runs=(("r1", "dosed"),), growth="constant", rows=log_rows(h=1240.0)
     )
-    done = wallsim_here("fit", case, "--out", tmp_path / "out", "--json", "-q")
+    out = tmp_path / "out"
+    done = wallsim_here("fit", case, "--out", out, "--json", "-q", worker=True)
     assert done.returncode == 5, done.stderr
     document = json.loads(done.stdout)
-    assert document == json.loads((tmp_path / "out" / "result.json").read_text())
+    assert document == json.loads((out / "result.json").read_text())
     deposit = document["blends"]["dosed"]["deposit"]
     assert not deposit["identifiable"]
     assert deposit["mean_resistance_m2K_W"] == {"estimate": None, "low": None, "high": None}

@@ -20,6 +20,7 @@ from wallsim.plan.ensemble import Ensemble
 from wallsim.report.tables import resistance_in_time
 from wallsim.wall.march import march
 
+pytestmark = pytest.mark.usefixtures("coarse")
 RETAINED, LOST, MOMENT = 0.6, 0.7, 2.0
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
 CLOCK = MOMENT + BURN[0]
@@ -64,7 +65,7 @@ def holds(interval, value):
 
 
 @pytest.fixture(scope="module")
-def carried(tmp_path_factory):
+def carried(coarse, tmp_path_factory):
     more = 'start = "as left by whole"\nretained = "0.8 +- 0.25"'
     return fitted(campaign(tmp_path_factory.mktemp("c"), "bare", "whole", "again", again=more))
 

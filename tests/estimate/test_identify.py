@@ -10,6 +10,7 @@ from tests.cli.campaign import log_rows, write
 from tests.statistics.campaigns import Here
 from wallsim.rounding import interval_text
 
+pytestmark = pytest.mark.usefixtures("coarse")
 H, R = 1500.0, 2e-4
 NOTHING = {"estimate": None, "low": None, "high": None}
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
@@ -27,7 +28,7 @@ def one_firing(folder, growth, **ways):
 
 
 @pytest.fixture(scope="module", params=["constant", "auto"])
-def alone(request, tmp_path_factory):
+def alone(coarse, request, tmp_path_factory):
     """One firing with a steady deposit, stated so or left open."""
     return one_firing(tmp_path_factory.mktemp(request.param), request.param)
 

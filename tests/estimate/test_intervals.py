@@ -237,13 +237,13 @@ def test_linear_draws_of_firings_spread_as_full_refits_of_them_do(twice):
 
 @pytest.mark.slow
 def test_samples_by_exact_marches_agree_with_the_profile(told):
-    part = told.intervals("profile", 200)
+    part = told.intervals("profile", 500)
     for row in part["readouts"]:
         if row["quantity"] not in (R, REMOVED):
             continue
         sd = np.log(row["profile"]["high"] / row["profile"]["low"]) / 3.92
         n = row["sample"]["effective"]
-        assert n > 60
+        assert n > 30
         for end in ("estimate", *ENDS):
             # quantile of n independent normals: 2.7 sd/sqrt(n) at 2.5 % and 97.5 %
             apart = np.log(row["sample"][end] / row["profile"][end]) / sd

@@ -21,6 +21,7 @@ from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.verdict import _growth
 from wallsim.regression.least_squares import covariance, solve
 
+pytestmark = pytest.mark.usefixtures("coarse")
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
 CURVED = 3.0
 
@@ -62,7 +63,7 @@ def law_of(choice, law):
 
 
 @pytest.fixture(scope="module")
-def estimate(tmp_path_factory):
+def estimate(coarse, tmp_path_factory):
     blends = ["bare", "dosed", "dosed", "steady", "curved", "rooted"]
     return fitted(tmp_path_factory.mktemp("c"), blends)
 

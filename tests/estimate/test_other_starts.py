@@ -14,7 +14,7 @@ from wallsim.estimate.other_starts import SAME, _said, from_other_starts
 
 
 @pytest.fixture(scope="module")
-def estimate(tmp_path_factory):
+def estimate(coarse, tmp_path_factory):
     path = campaign(tmp_path_factory.mktemp("s"), {"bare": 0.0, "dosed": RESISTANCE})
     return estimate_jointly(load_campaign(wallsim.load_case(path)), Here())
 

@@ -17,6 +17,7 @@ from wallsim.estimate.unknowns import Unknowns
 from wallsim.estimate.verdict import verdict
 from wallsim.regression.least_squares import solve
 
+pytestmark = pytest.mark.usefixtures("coarse")
 BLENDS = {"bare": 0.0, "dosed": RESISTANCE, "more": 2.0 * RESISTANCE, "none": 0.0}
 SOFTENING = 900.0
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
@@ -36,7 +37,7 @@ def campaign(folder, blends):
 
 
 @pytest.fixture(scope="module")
-def document(tmp_path_factory):
+def document(coarse, tmp_path_factory):
     path = campaign(tmp_path_factory.mktemp("c"), BLENDS)
     softening = f'growth = "auto", softening = "{SOFTENING:g} K"'
     path.write_text(path.read_text().replace('growth = "auto"', softening, 1))

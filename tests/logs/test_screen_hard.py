@@ -61,11 +61,13 @@ def test_a_wild_channel_without_a_record_before_ignition_moves_and_keeps_its_own
     assert channel.noise < 1.5
 
 
-def test_the_corner_of_a_thin_wall_at_shutdown_is_not_clipped():
+@pytest.mark.parametrize("seeds", [
+    range(8), pytest.param(range(8, 20), marks=pytest.mark.slow)])
+def test_the_corner_of_a_thin_wall_at_shutdown_is_not_clipped(seeds):
     stations = tuple(Station(h, 0.07, 0.15, 63.0, 0.2) for h in (38, 41, 44, 40, 36, 42, 39))
     firing = Firing(stations, rate=20.0, start=-0.5, quantum=0.5)
     flat = np.full(firing.t.size, False)
-    for seed in range(20):
+    for seed in seeds:
         readings = firing.but(seed=seed).readings()
         top = readings[1].max()
         near = (firing.t > firing.burn + 0.2) & (firing.t < firing.burn + 0.75)
@@ -89,10 +91,12 @@ def fading(moment, tau, flapping, memory):
     return change
 
 
-def test_a_junction_that_leaves_softly_is_known_by_its_early_cooling():
+@pytest.mark.parametrize("seeds", [
+    range(6), pytest.param(range(6, 12), marks=pytest.mark.slow)])
+def test_a_junction_that_leaves_softly_is_known_by_its_early_cooling(seeds):
     stations = tuple(Station(25.0 * s, 1.1, 0.17, 60.0, 1.0) for s in (1.0, 0.8, 1.1, 0.9, 0.7))
     firing = Firing(stations, rate=20.0, start=-0.5, burn=4.0)
-    for seed in range(12):
+    for seed in seeds:
         firing = firing.but(seed=seed)
         channel = only(screen(firing, spoiled(fading(6.5, 4.5, 1.0, 0.05), firing)))
         assert channel.verdict == "detached", seed
@@ -107,9 +111,11 @@ def test_rattling_after_a_junction_left_is_not_taken_for_spikes(flapping):
     assert channel.used_until == pytest.approx(1.8, abs=0.1)
 
 
-def test_a_fault_spoils_no_other_channel():
+@pytest.mark.parametrize("seeds", [
+    range(700, 724), pytest.param(range(724, 760), marks=pytest.mark.slow)])
+def test_a_fault_spoils_no_other_channel(seeds):
     count = 0
-    for seed in range(700, 760):
+    for seed in seeds:
         firing = random_firing(seed)
         if len(firing.stations) < 4:
             continue
@@ -123,4 +129,4 @@ def test_a_fault_spoils_no_other_channel():
         channel = only(screen(firing, spoiled(change, firing)))
         assert channel.verdict in ("open", "dead", "open, spikes")
         count += 1
-    assert count >= 30
+    assert 2 * count >= len(seeds)

@@ -17,9 +17,11 @@ from wallsim.plan.directed import directed, draws_for
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.predict import DRAWS, predict_runs
 
+pytestmark = pytest.mark.usefixtures("coarse")
+
 
 @pytest.fixture(scope="module")
-def known(tmp_path_factory):
+def known(coarse, tmp_path_factory):
     case = wallsim.load_case(write(tmp_path_factory.mktemp("d")))
     campaign = load_campaign(case)
     knowledge = Knowledge.stated(campaign)

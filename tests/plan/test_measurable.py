@@ -1,7 +1,5 @@
 """Whether a changed firing's deposit could be measured, held against the fit's own machinery."""
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 import pytest
 
@@ -16,28 +14,17 @@ from wallsim.plan.whatif_measure import UNKNOWN_LEVEL
 from wallsim.regression.prior import smooth_covariance
 from wallsim.report.forecast import basis, whatif_rows
 
+pytestmark = pytest.mark.usefixtures("coarse")
 HEAD = 'case = "campaign"\ndraws = 3\nmeasurable = true\n[base]\nblend = "dosed"\n'
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(coarse, tmp_path_factory):
     place = tmp_path_factory.mktemp("measurable")
     path = write(place / "campaign", growth="linear")
     path.write_text(path.read_text().replace(
         "[fit]\n", '[fit]\ncoefficient = "1500 W/m^2/K +- 5 %"\ncoefficient_variation = "0.02"\n'))
     return place
-
-
-@pytest.fixture(scope="module")
-def pool():
-    with ThreadPoolExecutor(1) as executor:
-        yield executor
-
-
-@pytest.fixture(autouse=True)
-def coarse(monkeypatch):
-    """Numbers are compared, not trusted."""
-    monkeypatch.setattr(asked, "FINE", asked.COARSE)
 
 
 def ask(folder, pool, text, fitted=None):
@@ -52,7 +39,7 @@ def test_it_is_the_interval_that_the_fit_would_find(folder, pool, monkeypatch):
     monkeypatch.setattr(asked, "COOL_DOWN", firing.end - firing.burn)
     found = ask(folder, pool, "").document["firings"][0]["measurable"]
 
-    x, resolution = unknowns.prior.mean, asked.COARSE
+    x, resolution = unknowns.prior.mean, asked.FINE
     run = RunModel.of(campaign, firing, unknowns, resolution)
     weights = assumed(run.traces, campaign.case.fit.drift)
     wall, slope = WallBuilder(unknowns, resolution).at(x)
@@ -77,9 +64,7 @@ def test_it_is_the_interval_that_the_fit_would_find(folder, pool, monkeypatch):
 
 @pytest.fixture(scope="module")
 def several(folder, pool):
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(asked, "FINE", asked.COARSE)
-        return ask(folder, pool, """
+    return ask(folder, pool, """
 [[variant]]
 name = "thick deposit"
 resistance = "3e-4 m^2*K/W"

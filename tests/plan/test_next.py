@@ -37,6 +37,7 @@ from wallsim.report.pages import answer_lines
 from wallsim.rounding import chance_text, parts_text, per_cent
 from wallsim.units import Quantity
 
+pytestmark = pytest.mark.usefixtures("coarse")
 CASES = Path(__file__).parents[2] / "cases"
 NEW = '[new]\nsilicon = ["0.5 %", "3 %"]\n'
 
@@ -251,7 +252,7 @@ def test_R_of_a_new_blend_is_known_as_the_line_and_its_departure_say(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def fitted(tmp_path_factory):
+def fitted(coarse, tmp_path_factory):
     folder = tmp_path_factory.mktemp("q")
     path = ask(folder, more='chance = "99.9 %"')
     campaign = load_campaign(wallsim.load_case(folder / "campaign" / "case.toml"))

@@ -26,19 +26,24 @@ def campaign():
 
 
 @pytest.fixture(scope="module")
-def looks(campaign):
-    return json.loads(json.dumps(plain(quick_looks(campaign))))
+def timed(campaign):
+    """Quick looks and the processor time [s] they took: others' work is not counted."""
+    begun = time.process_time()
+    found = quick_looks(campaign)
+    return found, time.process_time() - begun
+
+
+@pytest.fixture(scope="module")
+def looks(timed):
+    return json.loads(json.dumps(plain(timed[0])))
 
 
 def truth(blend, t):
     return lance().deposits[blend].resistance(ALONG, t).mean()
 
 
-def test_takes_less_than_three_seconds(campaign):
-    # Processor time: what other work does on this machine is not counted.
-    begun = time.process_time()
-    quick_looks(campaign)
-    assert time.process_time() - begun < 3.0
+def test_takes_less_than_three_seconds(timed):
+    assert timed[1] < 3.0
 
 
 @pytest.mark.parametrize("method", ["exact_inverse", "sequential"])

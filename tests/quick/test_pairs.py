@@ -120,7 +120,7 @@ def simulated(metal, thickness, burn, deposit):
         plan = next(f for f in campaign.firings if f.name == name)
         plan = replace(plan, multiplier=1.0, gas_factor=1.0, ignition=0.0, burn=burn,
                        end=burn + 10.0)
-        made = march(campaign, plan, Resolution(20, 60, 0.05))
+        made = march(campaign, plan, Resolution(20, 30, 0.05))
         outer = made.outer_at(Z)
         found += [Record(name, plan.blend, "S", z, 298.15, burn, 0.1, t,
                          np.interp(t, made.t, outer[:, j])) for j, z in enumerate(Z)]

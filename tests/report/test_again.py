@@ -1,24 +1,15 @@
 """Result folders of every command are rendered again, from what is in them alone."""
 
-from concurrent.futures import ThreadPoolExecutor
-
 import pytest
 
 import wallsim
 from tests.cli.campaign import write
 from tests.plan import small_plan
 from wallsim.errors import InputError
-from wallsim.plan import whatif
 from wallsim.report import render
 
 
-@pytest.fixture(scope="module")
-def pool():
-    with ThreadPoolExecutor(1) as executor:
-        yield executor
-
-
-def made(kind, folder, pool, monkeypatch):
+def made(kind, folder, pool):
     if kind == "place":
         return wallsim.place(wallsim.load_plan(small_plan.write(folder)), executor=pool)
     path = write(folder / "campaign")
@@ -26,7 +17,6 @@ def made(kind, folder, pool, monkeypatch):
     path.write_text(text)
     if kind == "predict":
         return wallsim.predict(wallsim.load_case(path), executor=pool, draws=3)
-    monkeypatch.setattr(whatif, "FINE", whatif.COARSE)
     question = folder / "q.toml"
     question.write_text('case = "campaign"\ndraws = 3\nmeasurable = true\n[vary]\n'
                         'wall = ["3 mm", "5 mm"]\nblend = ["dosed"]\n')
@@ -35,8 +25,8 @@ def made(kind, folder, pool, monkeypatch):
 
 @pytest.mark.parametrize(
     "kind", ["predict", "whatif", pytest.param("place", marks=pytest.mark.slow)])
-def test_a_folder_rendered_again_is_the_same(kind, tmp_path, pool, monkeypatch):
-    folder = made(kind, tmp_path, pool, monkeypatch).save(tmp_path / "out")
+def test_a_folder_rendered_again_is_the_same(kind, tmp_path, coarse, sketched, pool):
+    folder = made(kind, tmp_path, pool).save(tmp_path / "out")
     before = {p: p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
     pictures = [p for p in before if p.suffix == ".png"]
     assert len(pictures) >= 2

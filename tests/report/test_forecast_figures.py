@@ -40,6 +40,7 @@ def test_a_map_of_any_margins_is_drawn_without_a_warning(margins):
     assert "the factor asked for, 4." in drawings[2].caption
 
 
+@pytest.mark.usefixtures("sketched")
 def test_a_map_marks_firings_without_a_value_and_the_limit_asked_for():
     doc = document([[90.0, 91.0, 92.0]] * 3)
     for firing in doc["firings"]:
@@ -58,6 +59,7 @@ def test_a_map_marks_firings_without_a_value_and_the_limit_asked_for():
     assert "Every value shown is above the factor asked for, 4." in whole[2].caption
 
 
+@pytest.mark.usefixtures("sketched")
 def test_the_line_of_a_limit_goes_on_along_cells_known_to_be_too_hot():
     """No estimate reaches the limit; what cells that leave the table are known to reach does."""
     doc = document([[90.0, 91.0, 92.0]] * 3)
@@ -71,6 +73,7 @@ def test_the_line_of_a_limit_goes_on_along_cells_known_to_be_too_hot():
     assert "Red: your limit, 927 °C." in drawings[0].caption
 
 
+@pytest.mark.usefixtures("sketched")
 def test_the_line_of_the_factor_lies_between_loads_that_were_assessed_alone():
     """A cell without a load next to one of 5 is no crossing of 4; one of 3 is."""
     doc = document([[5.0, 6.0, 7.0]] * 3)
@@ -85,6 +88,7 @@ def test_cells_of_a_map_end_above_nothing():
     assert _edges(np.array([20.0, 100.0]), clip=False).tolist() == [-20.0, 60.0, 140.0]
 
 
+@pytest.mark.usefixtures("sketched")
 def test_a_sweep_and_bars_mark_a_value_that_is_only_known_to_be_more():
     doc = document([[90.0], [91.0], [92.0]])
     doc["varied"] = {"wall": [0, 1, 2]}
@@ -131,6 +135,7 @@ def test_a_map_has_the_limit_of_the_bore_as_a_line_with_its_name(monkeypatch):
         assert [text.get_text() for text in legend.get_texts()] == words if words else not legend
 
 
+@pytest.mark.usefixtures("sketched")
 def test_a_firing_made_once_stands_at_every_pause():
     doc = document([[90.0], [91.0], [92.0]])
     doc["varied"] = {"firings": [1, 3], "pause": [20.0, 120.0]}
@@ -158,6 +163,7 @@ def test_levels_hold_all_values_and_are_the_finer_the_closer_these_are(low, high
     assert _steep(np.array([low, high])) == pytest.approx(levels)
 
 
+@pytest.mark.usefixtures("sketched")
 def test_the_limit_of_the_bore_is_a_line_beside_its_peaks_and_along_the_tube(monkeypatch):
     monkeypatch.setattr(forecast_figures, "finish",
                         lambda figure, stem, *words: SimpleNamespace(figure=figure, stem=stem))
