@@ -32,7 +32,7 @@ def known(coarse, tmp_path_factory):
 def test_the_spread_along_the_gradients_is_exact_and_elsewhere_as_drawn(known, n):
     knowledge, rng = known[1], np.random.default_rng(8)
     gradients = rng.standard_normal((2, knowledge.x.size))
-    draws = directed(knowledge, n, gradients)
+    draws = directed(knowledge.x, knowledge.root, n, gradients)
     assert draws.shape == (knowledge.x.size, n)
     assert draws[:, 0] == pytest.approx(knowledge.x)
     moved = draws[:, 1:] - knowledge.x[:, None]

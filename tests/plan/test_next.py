@@ -24,12 +24,14 @@ from wallsim.estimate.joint import estimate_jointly
 from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.draws import Knowledge, save_posterior
+from wallsim.plan.next_document import _recommend
 from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, lasting, run_of
 from wallsim.plan.next_response import Response, _columns
 from wallsim.plan.next_study import settled
 from wallsim.plan.next_words import answers, mixture
 from wallsim.plan.told import Told
+from wallsim.plan.whatif_file import Change, WhatIf
 from wallsim.report import render
 from wallsim.report.pages import answer_lines
 from wallsim.rounding import chance_text, parts_text, per_cent
@@ -468,11 +470,14 @@ def test_no_firing_beyond_the_limit_is_advised(answer):
 def test_a_time_whose_lower_end_lies_in_the_burn_and_oxidation_are_warned_of(answer):
     sure = ((1000.0, 980.0, 1020.0), (5.0, 4.1, 6.0))
     early = ((1000.0, 980.0, 1020.0), (5.0, 3.9, 6.0))
-    assert answers(with_limit(deepcopy(answer.document), sure, sure))[0]["question"] == (
-        "What to fire next?")
+    of_draws = answers(with_limit(deepcopy(answer.document), sure, sure))[0]
+    assert of_draws["text"].startswith("A burn of 4 s may take the bore beyond your")
+    assert answer.document["interval_error"] > 0.1
+    exact = deepcopy(answer.document) | {"interval_error": 0.0}
+    assert answers(with_limit(exact, sure, sure))[0]["question"] == "What to fire next?"
     document = with_limit(deepcopy(answer.document), early, early)
     assert answers(document)[0]["text"].startswith("A burn of 4 s may take the bore beyond your")
-    document = with_limit(deepcopy(answer.document), sure, sure) | {"oxidation_K": 990.0}
+    document = with_limit(exact, sure, sure) | {"oxidation_K": 990.0}
     first = answers(document)[0]
     assert (first["level"], first["question"]) == ("warning", "Beyond oxidation")
     assert "takes the bore beyond the oxidation limit of 717 °C, which is below" in first["text"]
@@ -494,6 +499,15 @@ def test_the_bore_of_a_firing_to_come_is_that_of_the_campaign_and_ends_at_a_low_
     predicted = wallsim.predict(wallsim.load_case(case), tmp_path / "q" / "fit", Here())
     of_log = predicted.document["runs"]["r1"]["bore_peak_K"]["estimate"]
     assert peak["bare"] == pytest.approx(of_log, rel=0.02)
+    firing = asked.document["firing"]
+    same = Change(blend="bare", burn=firing["burn_s"], pressure=firing["pressure_Pa"])
+    question = replace(WhatIf.of(wallsim.load_case(case)), changes=(same,), draws=33)
+    [row] = wallsim.whatif(question, tmp_path / "q" / "fit", Here()).document["firings"]
+    for ours, other in ((rows["bare"]["bore_peak_K"], row["bore_peak_K"]),
+                        (rows["bare"]["time_to_limit_s"], row["limits"]["limit"]["time_s"])):
+        for end in ("low", "high"):
+            assert ours[end] - ours["estimate"] == pytest.approx(
+                other[end] - other["estimate"], rel=0.1)
 
 
 def test_what_nothing_settles_is_said_first(answer):
@@ -534,6 +548,29 @@ def test_a_better_mix_stands_in_the_first_sentence_and_points_are_those_printed(
     assert said["What to fire next?"].endswith("firings of any one blend.")
     assert said["Would a mix do better?"].endswith(
         "has 53 %, but bare would pass your limit of 877 °C.")
+
+
+@pytest.mark.parametrize(("chances", "wanted", "n", "words"), [
+    ((0.4, 0.62, 0.7), 0.6, 2,
+     " No blend fired once reaches the 60 % wanted (40 % at most)."),
+    ((0.4, 0.67, 0.7), None, 2,
+     " More firings add little: 70 % at most by 3 of any one blend."),
+    ((0.4, 0.5, 0.7), 0.9, 3,
+     " No more than 3 are looked at; any blend fired twice gives 50 % at most."),
+    ((0.7, 0.75, 0.8), 0.6, 1, ""),
+])
+def test_why_that_number_of_firings_is_said(answer, chances, wanted, n, words):
+    document = deepcopy(answer.document)
+    document["decision"]["now"]["settled"], document["decision"]["chance_wanted"] = False, wanted
+    for row in document["candidates"]:
+        for step, chance in zip(row["steps"], chances, strict=True):
+            step["chance"] = chance
+    _recommend(document)
+    assert document["recommended"]["times"] == n
+    text = {a["question"]: a["text"] for a in answers(document)}["What to fire next?"]
+    assert (words or " reaches") in text or not words
+    assert ("No blend fired" in text, "More firings add" in text, "No more than" in text) == tuple(
+        words.startswith(f" {start}") for start in ("No blend", "More", "No more"))
 
 
 def test_a_value_no_deposit_has_is_remarked(tmp_path):

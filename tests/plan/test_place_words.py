@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from wallsim.plan.place_burn_words import how_long
-from wallsim.plan.place_limit import _set_cautious, factors
+from wallsim.plan.place_limit import ON_A_MESH, _set_cautious, factors
 from wallsim.plan.place_words import _how_many, answers
 
 
@@ -197,6 +197,15 @@ def test_where_no_burn_is_cautious_it_is_said_what_would_help_to_name_one():
     assert "reaches 827 °C after 12.0 (more than 0.4) s by all that is stated" in text
     assert "90 % of what makes the bore uncertain (variance) is: gas-side coefficient" in text
     assert "the lower end would be 9.0 s" in text
+
+
+def test_a_tube_on_a_mesh_file_is_told_how_to_get_a_cautious_burn():
+    row = bore(1050.0) | {"limit_time_s": None, "note": ON_A_MESH}
+    doc = document(**limit(1050.0, 5.0) | {"bore": [row]})
+    texts = " ".join(a["text"] for a in answers(doc))
+    assert ("When a bare bore reaches 827 °C is not known: a tube on a mesh file is marched at the "
+            "values stated only, so no burn of it is called cautious; plan its straight tube, "
+            "without mesh and regions, for one.") in texts
 
 
 def test_a_plan_without_a_bare_firing_is_told_to_add_one_first():

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from wallsim.report import forecast_figures
+from wallsim.report import forecast_figures, forecast_maps
 from wallsim.report.forecast_figures import TRIANGLE, _along, draw_whatif
 from wallsim.report.forecast_maps import _edges, _even, _steep
 
@@ -99,6 +99,40 @@ def test_a_sweep_and_bars_mark_a_value_that_is_only_known_to_be_more():
     for i, firing in enumerate(doc["firings"]):
         firing["label"] = str(i)
     assert [d.stem for d in draw_whatif(doc)] == ["bore", "outside", "margin"]
+
+
+def test_bars_have_a_title_and_an_arrow_towards_an_open_end(monkeypatch):
+    monkeypatch.setattr(forecast_figures, "finish",
+                        lambda figure, stem, *words: SimpleNamespace(figure=figure, stem=stem))
+    doc = document([[90.0], [91.0], [92.0]])
+    doc["varied"] = {}
+    for i, firing in enumerate(doc["firings"]):
+        firing["label"] = str(i)
+
+    def axes_and_arrows():
+        [axes] = draw_whatif(doc)[0].figure.axes
+        return axes, [(text.xyann, text.xy) for text in axes.texts]
+
+    axes, arrows = axes_and_arrows()
+    assert (axes.get_title(loc="left") or axes.get_title(), arrows) == ("bore peak", [])
+    peak = doc["firings"][1]["bore_peak_K"]
+    doc["firings"][1]["bore_peak_K"] = peak | {"high": None}
+    axes, [(tail, head)] = axes_and_arrows()
+    assert tail == pytest.approx((peak["estimate"] - 273.15, 1.0))
+    assert tail[0] < head[0] <= axes.get_xlim()[1]
+    assert head[1] == 1.0
+
+
+def test_a_map_has_the_limit_of_the_bore_as_a_line_with_its_name(monkeypatch):
+    monkeypatch.setattr(forecast_maps, "finish",
+                        lambda figure, stem, *words: SimpleNamespace(figure=figure, words=words))
+    doc = document([[90.0, 91.0], [95.0, 96.0]])
+    for limits, words in (({"oxidation": {"at_K": 910.0}}, ["oxidation limit, 637 °C"]), ({}, [])):
+        for firing in doc["firings"]:
+            firing["limits"] = limits
+        bore = draw_whatif(doc)[0]
+        legend = bore.figure.axes[0].get_legend()
+        assert [text.get_text() for text in legend.get_texts()] == words if words else not legend
 
 
 @pytest.mark.usefixtures("sketched")

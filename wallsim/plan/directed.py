@@ -50,7 +50,7 @@ def draws_for(
     found = executor.map(_gradients, repeat(knowledge), repeat(campaign), firings,
                          repeat(resolution))
     known = [each for each in found if each is not None]
-    return directed(knowledge, n, np.vstack(known)) if known else None
+    return directed(knowledge.x, knowledge.root, n, np.vstack(known)) if known else None
 
 
 def _gradients(
@@ -67,23 +67,26 @@ def _gradients(
                       A_SHARE_AS_K * bore.flux.gradient))
 
 
-def directed(knowledge: Knowledge, n: int, gradients: Array) -> Array:
+def directed(x: Array, root: Array, n: int, gradients: Array) -> Array:
     """Return ``n`` draws of the unknowns; shape (m, n), the first the estimate itself.
 
     Parameters
     ----------
+    x : Array, shape (m,)
+    root : Array, shape (m, q)
+        Of their covariance.
     n : int
         The others come in pairs that mirror each other about the estimate.
     gradients : Array, shape (k, m)
         Of what is wanted to the unknowns, each in a unit in which it matters alike.
     """
     pairs = n // 2
-    half = np.random.default_rng(SEED).standard_normal((knowledge.root.shape[1], pairs))
-    across = np.linalg.svd(gradients @ knowledge.root, full_matrices=False)[2]
+    half = np.random.default_rng(SEED).standard_normal((root.shape[1], pairs))
+    across = np.linalg.svd(gradients @ root, full_matrices=False)[2]
     across = across[: min(DIRECTIONS, int(pairs / PAIRS_A_DIRECTION))]
     if len(across):
         drawn = across @ half
         even = np.sqrt(pairs) * np.linalg.qr(drawn.T)[0].T
         half += across.T @ (even - drawn)
     z = np.concatenate((np.zeros((half.shape[0], 1)), half, -half), axis=1)[:, :n]
-    return np.asarray(knowledge.x[:, None] + knowledge.root @ z)
+    return np.asarray(x[:, None] + root @ z)

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.case.model import Case
-from wallsim.estimate.bore import bore_readouts
-from wallsim.estimate.run_model import RunModel
-from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.estimate.bore import bore_readouts, peaks_along
+from wallsim.estimate.run_model import Resolution, RunModel
+from wallsim.plan.answers import interval
+from wallsim.plan.directed import directed
+from wallsim.plan.ensemble import Ensemble
+from wallsim.plan.followed import HORIZON, ZERO_CELSIUS, Followed, going_on, times_to
+from wallsim.plan.predict import BELOW_AMBIENT, DRAWS
 from wallsim.plan.standing import of_bore
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
+from wallsim.wall.schedule import Schedule
 
 Array = NDArray[np.float64]
 Document = dict[str, Any]
@@ -46,7 +51,8 @@ class Limit:
 
 
 def hottest(
-    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, root: Array, limit: Limit | None
+    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, root: Array,
+    limit: Limit | None, resolution: Resolution | None,
 ) -> Document | None:
     """Return the bore's peak in a firing and when it reaches the limit if the burn goes on.
 
@@ -56,6 +62,9 @@ def hottest(
     ----------
     root : Array, shape (m, q)
         Of the covariance of the unknowns ``x``.
+    resolution : Resolution or None
+        Of the draws that give the intervals, as in `predict`. None for a tube on a mesh file, in
+        which no draws are marched: by curvature.
 
     Raises
     ------
@@ -64,11 +73,35 @@ def hottest(
     """
     if limit is None:
         return None
-    bore = bore_readouts(run, x, wall, slope, wall.faces["bore"].z[:1], limit.at)
-    covariance = root @ root.T
-    time = bore.limit_time
-    return {"bore_peak_K": bore.peak.interval(covariance),
-            "time_to_limit_s": None if time is None else time.interval(covariance)}
+    if resolution is None:
+        bore = bore_readouts(run, x, wall, slope, wall.faces["bore"].z[:1], limit.at)
+        covariance, time = root @ root.T, bore.limit_time
+        return {"bore_peak_K": bore.peak.interval(covariance),
+                "time_to_limit_s": None if time is None else time.interval(covariance)}
+    return _drawn(run, x, wall, slope, root, limit, resolution)
+
+
+def _drawn(
+    run: RunModel, x: Array, wall: Wall, slope: WallSlope | None, root: Array, limit: Limit,
+    resolution: Resolution,
+) -> Document:
+    """Return `hottest` by draws whose spread is exact for the peaks along the tube."""
+    _, peaks = peaks_along(run, x, wall, slope)
+    p = run.map.constant[:, None] + run.map.matrix @ directed(x, root, DRAWS, peaks.gradient)
+    gas, fineness = run.surfaces.gas, resolution.fineness
+    last = max(HORIZON, gas.burn + 1.0)
+    surfaces = replace(run.surfaces, gas=replace(gas, burn=last))
+    ensemble = Ensemble(wall, surfaces, run.map.parameters, p, slope)
+    end, nodes = ensemble.table_end, wall.faces["bore"].nodes
+    burn = ensemble.march(Schedule.of(gas.burn, gas.burn, fineness),
+                          np.repeat(run.start[:, None], DRAWS, axis=1))
+    on = ensemble.march(going_on(gas.burn, last, fineness), burn.T[-1], min(limit.at, end))
+    whole, burnt, base = burn.then(on), Followed.of(burn, end), gas.ambient - BELOW_AMBIENT
+    peak, _, _ = burnt.bore_peak(burnt.track.T[:, nodes])
+    times = times_to(Followed.of(whole, end), whole.T[:, nodes].max(axis=1), {"limit": limit.at},
+                     base)
+    return {"bore_peak_K": interval(peak, base, burnt.lost),
+            "time_to_limit_s": times["limit"]["time_s"]}
 
 
 def oxidation_of(case: Case) -> float | None:
@@ -95,10 +128,10 @@ def oxidising(document: Document) -> tuple[list[Document], list[Document]]:
 def _held_against(
     document: Document, at: float, *, timed: bool
 ) -> tuple[list[Document], list[Document]]:
-    burn = document["firing"]["burn_s"]
+    burn, error = document["firing"]["burn_s"], document.get("interval_error", 0.0)
     rows = [row for row in document["candidates"] if row["bore"]]
     found = [of_bore(at, row["bore"]["bore_peak_K"], burn,
-                     row["bore"]["time_to_limit_s"] if timed else None) for row in rows]
+                     row["bore"]["time_to_limit_s"] if timed else None, error) for row in rows]
     passed, may = ([row for row, standing in zip(rows, found, strict=True) if standing == which]
                    for which in ("passed", "may"))
     return passed, may

@@ -11,12 +11,14 @@ import numpy as np
 from wallsim import __version__
 from wallsim.build import Campaign
 from wallsim.errors import InputError
+from wallsim.plan.answers import interval_error
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.next_bore import Limit, oxidation_of
 from wallsim.plan.next_file import NextQuestion
 from wallsim.plan.next_model import Outlook
 from wallsim.plan.next_study import Step, Study, rank
 from wallsim.plan.next_words import answers
+from wallsim.plan.predict import DRAWS
 from wallsim.plan.told import Told
 
 Document = dict[str, Any]
@@ -95,6 +97,7 @@ def _head(study: Study, knowledge: Knowledge, fit: Told) -> Document:
         "problems_of_the_fit": list(fit.problems), "slips": list(question.slips),
         "limit": None if limit is None else {"words": limit.words, "at_K": limit.at},
         "oxidation_K": oxidation_of(question.case),
+        "interval_error": interval_error(DRAWS) if question.case.tube.mesh is None else 0.0,
         "decision": {
             "quantity": "mean resistance", "blend": study.deciding[0],
             "best_blend": question.blend is None, "deciding": list(study.deciding),

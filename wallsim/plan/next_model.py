@@ -273,12 +273,14 @@ def _informed(
         Columns of ``u`` that are each firing's own.
     """
     wall, slope = WallBuilder(along.unknowns, resolution).at(along.x)
+    drawn = None if along.unknowns.case.tube.mesh is not None else resolution
     gone = np.concatenate(own)
     kept = [np.setdiff1d(np.arange(root.shape[1]), np.setdiff1d(gone, one)) for one in own]
     runs, firings = along.runs[-len(own):], along.campaign.firings[-len(own):]
     found = executor.map(
         _information, runs, repeat(weights), repeat(along.x), repeat(wall), repeat(slope),
-        repeat(Limit.of(along.campaign.case)), [root[:, columns] for columns in kept],
+        repeat(Limit.of(along.campaign.case)), repeat(drawn),
+        [root[:, columns] for columns in kept],
         [np.flatnonzero(np.isin(columns, one)) for columns, one in zip(kept, own, strict=True)],
     )
     information, faults, bores = {}, {}, {}
@@ -292,12 +294,12 @@ def _informed(
 
 def _information(
     run: RunModel, weights: tuple[Weights, ...], x: Array, wall: Wall, slope: WallSlope | None,
-    limit: Limit | None, root: Array, own: Index,
+    limit: Limit | None, drawn: Resolution | None, root: Array, own: Index,
 ) -> tuple[Array, Document | None] | str:
     """Return the information of one firing on what outlasts it and its bore, or why it has none."""
     try:
         model = readings(run, x, wall, slope, derivatives=True)
-        bore = hottest(run, x, wall, slope, root, limit)
+        bore = hottest(run, x, wall, slope, root, limit, drawn)
     except (TableRangeError, ConvergenceError) as error:
         return str(error)
     assert model.dT_dx is not None

@@ -156,6 +156,7 @@ def _what(document: Document) -> str:
     else:
         text += (f"the interval gets {per_cent(step['narrower_by'])} narrower, {R} {UNIT} if the "
                  "estimate stays.")
+    text += _why_so_often(document)
     if row["beyond_fired"]:
         text += (f" It lies beyond the fired blends, by {per_cent(row['beyond_fired'])} of their "
                  "range: that R goes on as among them is assumed.")
@@ -165,6 +166,24 @@ def _what(document: Document) -> str:
     elif step["chance"] < LIKELY:
         text += " It is more likely to stay open than to be settled."
     return text
+
+
+def _why_so_often(document: Document) -> str:
+    """Return why it is that number of firings: what fewer would do, or more."""
+    rows, n, most = (document["candidates"], document["recommended"]["times"],
+                     document["firing"]["repeats"])
+    best = [max(float(row["steps"][i]["chance"]) for row in rows) for i in range(most)]
+    wanted = document["decision"]["chance_wanted"]
+    if wanted is not None and best[n - 1] >= wanted:
+        return "" if n == 1 else (
+            f" No blend fired {times(n - 1)} reaches the {_stated(wanted)} wanted "
+            f"({chance_text(best[n - 2])} at most).")
+    if n < most:
+        return (f" More firings add little: {chance_text(best[-1])} at most by {most} of any one "
+                "blend.")
+    return "" if n == 1 else (
+        f" No more than {most} are looked at; any blend fired {times(n - 1)} gives "
+        f"{chance_text(best[n - 2])} at most.")
 
 
 def _not_so_hot(document: Document) -> str:

@@ -40,7 +40,9 @@ DRAWS = 33
 """Of a peak, as many as of a prediction."""
 DRAWS_OF_TIME = 129
 """Of a time to the limit."""
-ON_A_MESH = "a tube on a mesh file is marched at the values stated only"
+ON_A_MESH = (
+    "a tube on a mesh file is marched at the values stated only, so no burn of it is called "
+    "cautious; plan its straight tube, without mesh and regions, for one")
 OF_DEPOSITS = ("deposit of", "growth law of")
 
 
@@ -87,7 +89,7 @@ class Drawn:
         """
         known, run = Knowledge.stated(marched.campaign), marched.model(name)
         _, peaks = peaks_along(run, known.x, *marched.wall)
-        return cls(marched, run, directed(known, DRAWS, peaks.gradient), known, peaks,
+        return cls(marched, run, directed(known.x, known.root, DRAWS, peaks.gradient), known, peaks,
                    peaks.gradient)
 
     @classmethod
@@ -110,7 +112,7 @@ class Drawn:
 
     def more(self, n: int) -> Drawn:
         """Return ``n`` draws."""
-        return replace(self, x=directed(self.known, n, self.gradients))
+        return replace(self, x=directed(self.known.x, self.known.root, n, self.gradients))
 
     def bore(
         self, limit: float | None = None, last: float = LONGEST_SURVIVAL

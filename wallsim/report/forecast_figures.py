@@ -17,6 +17,7 @@ from wallsim.report.forecast_maps import (
     SECTION,
     UNKNOWN,
     draw_map,
+    limit_of_all,
     values_of,
 )
 from wallsim.report.style import (
@@ -33,6 +34,8 @@ from wallsim.report.words import ZERO_CELSIUS
 
 MOST_LINES = 6
 CIRCLES = 25
+ARROW = 0.12
+"""Length of the arrow of an open end, in shares of what all bars reach over."""
 FEW_LEFT = 0.025
 """Share of the draws below which those without a value leave an end known."""
 TRIANGLE = "Triangles: more than that."
@@ -134,18 +137,9 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
     return finish(figure, stem, SECTION, f"{name}: wall at shutdown", caption)
 
 
-def _limit_of(firing: Document) -> tuple[str, float] | None:
-    """Return the bore's limit, the owner's or else that of oxidation, in words and degC."""
-    for key, words in (("limit", "your limit"), ("oxidation", "oxidation limit")):
-        if key in firing["limits"]:
-            return words, firing["limits"][key]["at_K"] - ZERO_CELSIUS
-    return None
-
-
 def _limit_line(axes: Axes, firings: Sequence[Document], across: bool = True) -> bool:
     """Draw the bore's limit if all firings have the same; return whether they do."""
-    limits = {_limit_of(firing) for firing in firings}
-    one = limits.pop() if len(limits) == 1 else None
+    one = limit_of_all(firings)
     if one is None:
         return False
     words, at = one
@@ -274,11 +268,26 @@ def _bars(document: Document, quantity: tuple[str, str, float, float]) -> Any:
     axes.errorbar(b.estimate, y, xerr=np.maximum([np.nan_to_num(low), high], 0.0), fmt="o",
                   color=COLOURS[0], capsize=3.0)
     axes.plot(more, y, color=COLOURS[0], marker=">", markersize=7.0, linestyle="none")
+    _arrows(axes, b)
     triangle = f" {TRIANGLE}" if np.isfinite(more).any() else ""
     if key == "bore" and _limit_line(axes, firings, across=False):
         legend_below(axes, figure)
+    axes.set_title(label.partition(" [")[0])
     axes.set_yticks(y, [f["label"] for f in firings])
     axes.set_ylim(len(firings) - 0.5, -0.5)
     axes.set_xlabel(label)
     return finish(figure, key.replace(".", "_"), SECTION, label.partition(" [")[0],
-                  f"Dots: estimates; bars: 95 % intervals.{triangle} No dot: {UNKNOWN}.")
+                  "Dots: estimates; bars: 95 % intervals, an arrow where an end is open."
+                  f"{triangle} No dot: {UNKNOWN}.")
+
+
+def _arrows(axes: Axes, b: Band) -> None:
+    """Draw an arrow from each estimate towards an end that is open."""
+    every = np.concatenate((b.estimate, b.low, b.high))
+    length = ARROW * (float(np.ptp(every[np.isfinite(every)])) or abs(float(np.nanmax(every))))
+    for end, side in ((b.low, -1.0), (b.high, 1.0)):
+        for i in np.flatnonzero(np.isfinite(b.estimate) & ~np.isfinite(end)):
+            x = float(b.estimate[i])
+            axes.annotate("", (x + side * length, i), (x, i), annotation_clip=False,
+                          arrowprops={"arrowstyle": "->", "color": COLOURS[0], "linewidth": 1.5})
+            axes.plot(x + 1.1 * side * length, i, alpha=0.0)

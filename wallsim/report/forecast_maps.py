@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from matplotlib.patheffects import withStroke
 from matplotlib.ticker import MaxNLocator
 
 from wallsim.report.document import Array, Band, Document, band
-from wallsim.report.style import UNUSED, canvas, finish
+from wallsim.report.style import UNUSED, canvas, finish, legend_below
 from wallsim.report.words import ZERO_CELSIUS
 from wallsim.rounding import significant
 
@@ -28,6 +28,7 @@ MANTISSAS: Mapping[float, list[float]] = {
 }
 """Levels in a decade, by the ratio of the values below which they are fine enough."""
 MOST_DOTS = 400
+LIMITS = {"limit": "your limit", "oxidation": "oxidation limit"}
 AXES: Mapping[str, tuple[str, float, float]] = {
     "wall": ("wall thickness [mm]", 1e3, 0.0),
     "bore": ("bore diameter [mm]", 1e3, 0.0),
@@ -39,6 +40,19 @@ AXES: Mapping[str, tuple[str, float, float]] = {
     "cooling": ("outside convection [W/m²K]", 1.0, 0.0),
     "firings": ("firings one after the other", 1.0, 0.0),
 }
+
+
+def limit_of_all(firings: Sequence[Document]) -> tuple[str, float] | None:
+    """Return the bore's limit in words and degC: the owner's, else that of oxidation.
+
+    None where firings have none, or not the same.
+    """
+    found: set[tuple[str, float] | None] = set()
+    for firing in firings:
+        each = [(words, float(firing["limits"][key]["at_K"]) - ZERO_CELSIUS)
+                for key, words in LIMITS.items() if key in firing["limits"]]
+        found.add(each[0] if each else None)
+    return found.pop() if len(found) == 1 else None
 
 
 def _interval(firing: Document, key: str) -> Any:
@@ -90,6 +104,8 @@ def draw_map(document: Document, names: list[str], quantity: tuple[str, str, flo
     figure.colorbar(cells, ax=axes, label=label, ticks=levels, format="%g")
     bound = np.full(shape, np.nan) if key == "margin" else low
     words = _red(document, axes, (x, y, np.where(np.isfinite(shown), shown, bound)), key)
+    if axes.get_legend_handles_labels()[1]:
+        legend_below(axes, figure)
     axes.set_title(label.partition(" [")[0])
     axes.set_xlabel(AXES[names[0]][0])
     axes.set_ylabel(AXES[names[1]][0])
@@ -135,13 +151,13 @@ def _red(document: Document, axes: Axes, shown: tuple[Array, Array, Array], key:
 
     Temperatures ``shown`` of cells that are too hot are bounds, which lie above any limit.
     """
-    limit = document["firings"][0]["limits"].get("limit")
+    limit = limit_of_all(document["firings"])
     wanted, words = None, ""
     if key == "margin":
         wanted, words = document["factor"], f"the factor asked for, {document['factor']:g}"
     elif key == "bore" and limit:
-        wanted = limit["at_K"] - ZERO_CELSIUS
-        words = f"your limit, {wanted:.0f} °C"
+        wanted = limit[1]
+        words = f"{limit[0]}, {wanted:.0f} °C"
     known = shown[2][np.isfinite(shown[2])]
     if wanted is None:
         return ""
@@ -150,6 +166,7 @@ def _red(document: Document, axes: Axes, shown: tuple[Array, Array, Array], key:
         return f" Every value shown is {side} {words}."
     even = np.log if key == "margin" else np.asarray
     axes.contour(*shown[:2], even(shown[2]), levels=[even(wanted)], colors=RED, linewidths=2.4)
+    axes.plot([], [], color=RED, linewidth=2.4, label=words)
     return f" Red: {words}."
 
 
