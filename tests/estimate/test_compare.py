@@ -153,6 +153,17 @@ def test_hand_method_has_no_interval_from_one_bare_firing_and_no_value_from_none
     assert np.isnan(half).all()
 
 
+def test_hand_method_pools_scatter_over_moments_as_it_grows():
+    """Bare firings that agree at one moment by chance, and one of them lost at the next."""
+    growth = np.array([1.0, 2.0, 3.0, 4.0])
+    apart = np.array([2.0, 4.0, 0.0, np.nan])
+    bare = np.array([np.full(4, 10.0), 10.0 + apart])
+    value, half = difference_of_means(np.full((1, 4), 7.0), bare, growth)
+    assert value == pytest.approx([-4.0, -5.0, -3.0, -3.0])
+    share = np.sqrt([1.5, 1.5, 1.5, 2.0])
+    assert half == pytest.approx(12.7062 * np.sqrt(2.0) * growth * share, rel=1e-5)
+
+
 def test_hand_method_reads_temperature_and_slope_of_a_straight_trace():
     t = np.arange(0.05, 5.0, 0.1)
     trace = SimpleNamespace(sensor="A", t=t, T=300.0 + 20.0 * t)

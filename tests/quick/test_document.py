@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.axes import Axes
 
 import wallsim
 from tests.lance.campaign import lance
@@ -68,7 +69,7 @@ def test_the_two_growth_free_witnesses_agree_better_than_firings_repeat(looks):
 def test_heat_of_the_burn_is_the_mean_of_the_flux_history(looks):
     for run, sensors in looks["runs"].items():
         for sensor, found in sensors.items():
-            history = np.array(found["sequential_W_m2"], dtype=float)
+            history = np.array(found["exact_inverse_W_m2"], dtype=float)
             whole = found["calorimetric_W_m2"]
             if whole is not None:
                 # Flanges take heat at the ends of the tube before the outer wall is hottest.
@@ -118,6 +119,8 @@ def test_tables_and_figure(looks):
                                [1e6 * v for v in stated if v is not None])
     whole = R[R["method"] == "calorimetric"]
     assert len(whole[whole["sensor"] == "all"]) == 4
+    assert set(whole["R is"]) == {"mean over the burn"}
+    assert set(R.loc[R["method"] != "calorimetric", "R is"]) == {"at this moment"}
     flux = quick_fluxes(document)
     assert {"R01", "R09"} <= set(flux["run"])
     (drawing,) = draw_quick_looks(document)
@@ -125,3 +128,26 @@ def test_tables_and_figure(looks):
     assert draw_quick_looks(sample.document()) == []
     assert quick_resistances(sample.document()).empty
     assert quick_fluxes(sample.document()).empty
+
+
+def test_points_without_an_interval_are_open(looks, monkeypatch):
+    plain_points = []
+    monkeypatch.setattr(Axes, "plot", recorded(Axes.plot, plain_points))
+    document = plain(sample.document()) | {"quick_looks": looks}
+    draw_quick_looks(document)
+    assert not any(made.get("markerfacecolor") == "none" for made in plain_points)
+    single = json.loads(json.dumps(looks))
+    for found in single["blends"].values():
+        mean = found["sequential"]["mean_resistance_m2K_W"]
+        mean["low"] = mean["high"] = [None] * len(mean["estimate"])
+    draw_quick_looks(document | {"quick_looks": single})
+    assert any(made.get("markerfacecolor") == "none" for made in plain_points)
+
+
+def recorded(plot, into):
+    """Return ``plot`` that also keeps what it was asked for."""
+    def wrapper(self, *args, **kwargs):
+        into.append(kwargs)
+        return plot(self, *args, **kwargs)
+
+    return wrapper

@@ -15,7 +15,8 @@ from wallsim.materials.solid import Solid, Table
 from wallsim.quick.flux_pairs import Station, along, pair_resistances
 from wallsim.quick.inverse import Record, Smoothed, calorimetric, exact_inverse, lumped_slope
 from wallsim.quick.radial_wall import RadialWall
-from wallsim.quick.sequential import sequential
+from wallsim.quick.repeats import half_width
+from wallsim.quick.sequential import future_steps, sequential
 
 H, R = 1000.0, 2e-4
 CAMPAIGN = SimpleNamespace(case=SimpleNamespace(blends={
@@ -58,10 +59,23 @@ def test_fewer_firings_late_widen_the_interval_and_kept_deposits_stay_out():
              *firing("R5", "neat"), *firing("R4", "D", resistance=3.0 * R, kept="R3")]
     (pair,) = pair_resistances(CAMPAIGN, every)
     assert pair.runs == ("R3",)
-    sd = [np.std(1.0 / (H * np.array(m)), ddof=1) for m in ([1.02, 0.98, 1.0], [1.02, 1.0])]
-    expected = [student.ppf(0.975, f) * s * np.sqrt(1.0 + 1.0 / (f + 1))
-                for f, s in zip((2, 1), sd, strict=True)]
+    variances = [np.var(1.0 / (H * np.array(m)), ddof=1) for m in ([1.02, 0.98, 1.0], [1.02, 1.0])]
+    # Two moments of each: medians lie halfway.
+    one = student.ppf(0.975, 1.5) * np.sqrt(np.mean(variances))
+    expected = one * np.sqrt(1.0 + 1.0 / np.array([3.0, 2.0]))
     np.testing.assert_allclose(pair.mean_half[[0, 3]], expected, rtol=1e-9)
+
+
+def test_two_bare_firings_that_agree_at_one_moment_and_one_left_at_the_next_are_no_surer():
+    crossing = 1.0 + 0.02 * np.array([1.0, 1.0, 0.0, 1.0])
+    bare = [replace(s, U=np.where(np.arange(4) < 3, H / crossing, np.nan))
+            for s in firing("R1", "neat")]
+    every = [*bare, *firing("R2", "neat"), *firing("R3", "D", resistance=R)]
+    (pair,) = pair_resistances(CAMPAIGN, every)
+    one = student.ppf(0.975, 1) * 0.02 / H / np.sqrt(2.0)
+    expected = one * np.sqrt([1.5, 1.5, 1.5, 2.0])
+    np.testing.assert_allclose(pair.mean_half, expected, rtol=1e-9)
+    np.testing.assert_allclose(pair.station_half, np.tile(expected, (3, 1)), rtol=1e-9)
 
 
 def test_no_repeats_no_interval_and_no_bare_run_no_resistance():
@@ -87,6 +101,21 @@ def test_interval_holds_the_truth_as_often_as_it_says():
         held += abs(pair.mean[0] - R) < pair.mean_half[0]
     # 95 %, four binomial standard deviations either way.
     assert 0.906 < held / 400 < 0.994
+
+
+@pytest.mark.parametrize("lasting", [0.0, 0.7, 1.0])
+def test_interval_pooled_over_moments_holds_zero_however_long_deviations_last(lasting):
+    """Least degrees of freedom: two repeats. ``lasting`` is the correlation of moments."""
+    rng = np.random.default_rng(5)
+    held = []
+    for _ in range(1000):
+        own, shared = rng.standard_normal((3, 20)), rng.standard_normal((3, 1))
+        off = np.sqrt(lasting) * shared + np.sqrt(1.0 - lasting) * own
+        squares = 0.5 * np.ptp(off[:2], axis=0) ** 2
+        half = half_width(squares, np.ones(20)) * np.sqrt(1.5)
+        held.append(np.abs(off[2] - off[:2].mean(axis=0)) < half)
+    # Four binomial standard deviations, were all moments of a draw one.
+    assert np.mean(held) > 0.95 - 4.0 * np.sqrt(0.05 * 0.95 / 1000)
 
 
 def test_mean_along_the_tube_counts_a_ring_once_and_fills_what_is_lost():
@@ -157,13 +186,27 @@ def test_inverses_on_thick_steel_find_the_resistance(steel):
     wall, gas, records, (t, flux), deposit = steel
     exact = [exact_inverse(Smoothed.of(record, wall), wall) for record in records]
     steps = sequential(records, wall)
-    for every, tolerance in ((exact, 0.01), (steps, 0.03)):
-        for at in (4.0, 6.0, 9.6):
+    # The future steps of the sequential flux reach 3.5 s ahead, and the burn ends at 12 s.
+    for every, tolerance, last in ((exact, 0.01, 9.6), (steps, 0.03, 8.2)):
+        for at in (4.0, 6.0, last):
             R = resistance(every, gas, at)
             np.testing.assert_allclose(R, deposit.resistance(Z, at), rtol=tolerance)
-        inside = (every[0].t > 3.0) & (every[0].t < 10.0)
+        inside = (every[0].t > 3.0) & (every[0].t < last)
         true = np.interp(every[0].t[inside], t, flux)
         np.testing.assert_allclose(every[0].flux[inside], true, rtol=0.04)
+
+
+def test_the_sequential_flux_ends_where_its_future_steps_would_pass_shutdown(steel):
+    """A shutdown brought forward changes no flux that is given."""
+    wall, _, records, _, _ = steel
+    r = future_steps(wall, 0.1)
+    last = max(h.t[np.isfinite(h.flux)].max() for h in sequential(records, wall))
+    assert 12.0 - 0.2 <= last + 0.1 * (r - 0.5) <= 12.0
+    early = replace(records[0], burn=9.0, T=np.where(records[0].t < 9.0, records[0].T, 300.0))
+    (whole,), (cut,) = sequential(records[:1], wall), sequential([early], wall)
+    given = np.isfinite(cut.flux)
+    assert cut.t[given].max() < 9.0 - 0.1 * (r - 0.5)
+    np.testing.assert_allclose(cut.flux[given], whole.flux[: given.size][given], rtol=1e-9)
 
 
 def test_heat_of_the_burn_on_thick_steel(steel):

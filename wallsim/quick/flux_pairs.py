@@ -5,7 +5,8 @@ At one station and one time since ignition, with ``U = q / (T_g - T_bore)``,
     R(t) = 1/U - 1/(f h(t) P),    h(t) = mean over bare runs of U_bare / P_bare,    P = (p/p_ref)^n
 
 ``T_g`` and ``n`` are what the case states, ``f`` the blend's own factor on h. No growth law is
-assumed. How far a resistance is off is told by how far repeats scatter, and by nothing else.
+assumed. How far a resistance is off is told by how far repeats scatter, and by nothing else. A
+firing in which deposit came off is not compared.
 """
 
 from __future__ import annotations
@@ -15,16 +16,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from wallsim.build import Campaign, Firing
 from wallsim.quick.inverse import History, Record
+from wallsim.quick.repeats import half_width
 
 Array = NDArray[np.float64]
 
 LEAST_DRIVE = 50.0
 LEAST_STATIONS = 0.5
-COVERAGE = 0.95
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,11 +88,13 @@ class PairResistance:
 def stations(
     campaign: Campaign, every: Sequence[Record], histories: Sequence[History], times: Array
 ) -> list[Station]:
-    """Return the coefficient from gas to bore of every history, at ``times`` [s]."""
+    """Return the coefficient from gas to bore at ``times`` [s], where no deposit came off."""
     firings = {f.run.name: f for f in campaign.firings}
     out = []
     for record, history in zip(every, histories, strict=True):
         firing = firings[record.run]
+        if firing.run.shed is not None:
+            continue
         drive = gas_temperature(campaign, firing, record.z) - history.bore
         good = (history.flux > 0.0) & (drive > LEAST_DRIVE)
         own = np.where(good, history.flux / np.where(good, drive, 1.0), np.nan)
@@ -216,15 +218,12 @@ def along(values: Array, z: Array) -> Array:
 
 
 def _half_width(groups: Sequence[Sequence[Array]]) -> Array:
-    """Return the half width of a 95 % interval of one firing, pooled over groups of repeats."""
-    total = np.zeros(groups[0][0].shape)
+    """Return half the 95 % interval of one firing, pooled over groups of repeats and moments."""
+    squares = np.zeros(groups[0][0].shape)
     freedom = np.zeros(groups[0][0].shape)
     for group in groups:
         values = np.stack(group)
         known = np.isfinite(values)
-        total += (np.where(known, values - _mean(values), 0.0) ** 2).sum(axis=0)
+        squares += (np.where(known, values - _mean(values), 0.0) ** 2).sum(axis=0)
         freedom += np.maximum(known.sum(axis=0) - 1, 0)
-    some = freedom > 0
-    degrees = np.where(some, freedom, 1)
-    width = np.sqrt(total / degrees) * stdtrit(degrees, 0.5 + 0.5 * COVERAGE)
-    return np.where(some, width, np.nan)
+    return half_width(squares, freedom)

@@ -5,9 +5,10 @@ Function specification with ``r`` future steps (Beck 1970, Int. J. Heat Mass Tra
 
     q = q_last + sum X_j (Y_j - T*_j) / sum X_j^2,    X = dT_outer/dq,  T* with q_last
 
-and only the first step is kept. The wall is marched by backward Euler on nodes in the radius,
-conserving heat with k(T) and c(T); ``X`` and ``T*`` hold the properties of the temperatures
-expected halfway through the future steps. All stations are marched together.
+and only the first step is kept. Where the future steps pass the end of the burn there is no flux.
+The wall is marched by backward Euler on nodes in the radius, conserving heat with k(T) and c(T);
+``X`` and ``T*`` hold the properties of the temperatures expected halfway through the future steps.
+All stations are marched together.
 """
 
 from __future__ import annotations
@@ -112,15 +113,20 @@ def _together(every: Sequence[Record], march: RadialMarch) -> list[History]:
     steps = int(np.ceil(max(record.burn for record in every) / march.dt))
     t = march.dt * np.arange(1, steps + r + 1, dtype=np.float64)
     Y = np.array([_on_grid(record, t) for record in every])
-    end = np.array([record.burn for record in every]) + march.wall.unaware
-    Y[t > end[:, None]] = np.nan
     start = np.array([record.start for record in every])
     flux, bore = march_sequentially(Y, start, march, r)
-    middle = t[:steps] - 0.5 * march.dt
+    middle, ahead = t[:steps] - 0.5 * march.dt, t[r - 1 : r - 1 + steps]
     return [
-        History(middle, np.where(middle < record.burn, q, np.nan), T)
+        History(middle, np.where(ahead <= last_of_burn(record), q, np.nan), T)
         for record, q, T in zip(every, flux, bore, strict=True)
     ]
+
+
+def last_of_burn(record: Record) -> float:
+    """Return until when interpolation takes no block of readings that shutdown is in [s]."""
+    half = 0.5 * record.block
+    spoilt = record.t[record.t + half > record.burn]
+    return float(min(spoilt.min(initial=np.inf), record.burn + half)) - record.block
 
 
 def march_sequentially(

@@ -7,7 +7,7 @@ the metal, and assume no growth law.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ from wallsim.quick.inverse import (
     smoothing_time,
 )
 from wallsim.quick.radial_wall import RadialWall
+from wallsim.quick.repeats import why_not_comparable
 from wallsim.quick.sequential import future_steps, sequential
 
 Array = NDArray[np.float64]
@@ -75,13 +76,23 @@ def quick_looks(campaign: Campaign) -> dict[str, Any]:
         "future_s": step * future_steps(wall, step),
         "runs": _runs(every, histories, heats, times),
         "blends": blends,
+        "left_out": left_out(campaign, blends),
     }
+
+
+def left_out(campaign: Campaign, blends: Mapping[str, Any]) -> dict[str, str]:
+    """Return why by firing, for those that no resistance in ``blends`` was taken from."""
+    used = {run for methods in blends.values() for found in methods.values()
+            for run in (*found["runs"], *found["bare_runs"])}
+    every = {f.run.name: why_not_comparable(f) for f in campaign.firings}
+    return {name: why for name, why in every.items() if why and name not in used}
 
 
 def _nothing(reason: str) -> dict[str, Any]:
     return {
         "reason": reason, "methods": dict(METHODS), "assumptions": list(ASSUMPTIONS),
         "time_s": [], "smoothing_s": None, "future_s": None, "runs": {}, "blends": {},
+        "left_out": {},
     }
 
 
@@ -98,6 +109,8 @@ def flux_histories(every: Sequence[Record], wall: RadialWall) -> dict[str, list[
 def _why_none(campaign: Campaign) -> str:
     if all(blend.deposit is None for blend in campaign.case.blends.values()):
         return "no blend leaves a deposit"
+    if all(f.run.shed is not None for f in campaign.firings if f.blend.deposit is not None):
+        return "deposit came off in every firing of every blend; add one that is shut down before"
     return "no bare firing on a clean bore to compare with; add one"
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from wallsim.report.document import Document, array, band
 from wallsim.report.style import COLOURS, Drawing, canvas, finish
-from wallsim.report.words import PER_MM2
+from wallsim.report.words import PER_MM2, left_out_text
 from wallsim.rounding import fixed, interval_text, number
 
 _ENDS = ("estimate", "low", "high")
@@ -77,13 +77,21 @@ def ranking(document: Document) -> pd.DataFrame:
 
 
 def hand_method(document: Document) -> pd.DataFrame:
-    """Return differences of temperature and slope to the bare firings, by sensor and time."""
+    """Return differences of temperature and slope to the bare firings, by sensor and time.
+
+    One row without numbers for a blend that no bare firing can be compared with.
+    """
     frames = []
     for entry in _compared(document).get("by_hand") or []:
         t, n = array(entry["time_s"]), len(entry["sensors"])
-        frame = pd.DataFrame({
-            "blend": entry["blend"], "runs": ", ".join(entry["runs"]),
-            "bare runs": ", ".join(entry["bare_runs"]), "same gas": entry["same_gas"],
+        head = {"blend": entry["blend"], "runs": ", ".join(entry["runs"]),
+                "bare runs": ", ".join(entry["bare_runs"]),
+                "left out": left_out_text(entry.get("left_out"))}
+        if not n:
+            frames.append(pd.DataFrame([head]))
+            continue
+        frame = pd.DataFrame(head | {
+            "same gas": entry["same_gas"],
             "sensor": np.repeat(entry["sensors"], t.size),
             "z [mm]": np.repeat(1e3 * array(entry["z_m"]), t.size),
             "since ignition [s]": np.tile(t, n),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from wallsim.report.document import Array, Band, Document, array, band
 from wallsim.report.style import COLOURS, Drawing, canvas, draw_band, finish
-from wallsim.report.words import PER_MM2
+from wallsim.report.words import PER_MM2, left_out_text
 from wallsim.rounding import number
 
 _SHOWN = "sequential"
@@ -21,13 +21,13 @@ _MOST_PANELS = 8
 def quick_resistances(document: Document) -> pd.DataFrame:
     """Return the resistances by pairs of firings: blend, method, station (or all), time.
 
-    Without a time: the mean over the burn.
+    "R is" tells the calorimetric one, a mean over the burn, from those at one moment.
     """
     looks = document.get("quick_looks") or {}
     frames = [_resistance_rows(blend, method, found, array(looks.get("time_s")))
               for blend, methods in (looks.get("blends") or {}).items()
               for method, found in methods.items()]
-    columns = ["blend", "method", "sensor", "z [mm]", "since ignition [s]",
+    columns = ["blend", "method", "sensor", "z [mm]", "R is", "since ignition [s]",
                *(f"R {end} [mm^2*K/W]" for end in ("estimate", "low", "high"))]
     frames = [frame for frame in frames if len(frame)]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
@@ -37,6 +37,7 @@ def _resistance_rows(
     blend: str, method: str, found: Mapping[str, Any], times: Array
 ) -> pd.DataFrame:
     over_burn = method == "calorimetric"
+    kind = "mean over the burn" if over_burn else "at this moment"
     t = np.full(1, np.nan) if over_burn else times
     sensors = list(found.get("sensors") or [])
     z = array(found.get("z_m"))
@@ -45,7 +46,7 @@ def _resistance_rows(
     frames = []
     for name, at, b in zip(("all", *sensors), (np.nan, *z), (*mean, *each), strict=True):
         frame = pd.DataFrame({"blend": blend, "method": method, "sensor": name,
-                              "z [mm]": 1e3 * at, "since ignition [s]": t})
+                              "z [mm]": 1e3 * at, "R is": kind, "since ignition [s]": t})
         for end in ("estimate", "low", "high"):
             frame[f"R {end} [mm^2*K/W]"] = PER_MM2 * getattr(b, end)
         frames.append(frame[np.isfinite(b.estimate)])
@@ -83,7 +84,8 @@ def draw_quick_looks(document: Document) -> list[Drawing]:
     t = array(looks.get("time_s"))
     found = {n: m[_SHOWN] for n, m in (looks.get("blends") or {}).items() if _SHOWN in m}
     deposits = [n for n, b in document["blends"].items() if b.get("deposit")]
-    shown = [n for n in deposits if n in found and _mean(found[n], t).known][:_MOST_PANELS]
+    told = {n for n, one in found.items() if np.isfinite(_mean(one, t).estimate).any()}
+    shown = [n for n in deposits if n in told][:_MOST_PANELS]
     if not shown:
         return []
     figure = canvas(0.9 + 1.75 * len(shown))
@@ -93,9 +95,14 @@ def draw_quick_looks(document: Document) -> list[Drawing]:
         _draw_fitted(axes, document["blends"][name]["deposit"], i)
         R = _mean(found[name], t)
         colour = "#222222"
-        axes.errorbar(t, R.estimate, yerr=np.array([R.estimate - R.low, R.high - R.estimate]),
-                      color=colour, linestyle="none", marker="o", markersize=3.2,
-                      elinewidth=0.6, label="from flux histories")
+        sure = np.isfinite(R.low) & np.isfinite(R.high)
+        if sure.any():
+            ends = np.array([R.estimate - R.low, R.high - R.estimate])[:, sure]
+            axes.errorbar(t[sure], R.estimate[sure], yerr=ends, color=colour, linestyle="none",
+                          marker="o", markersize=3.2, elinewidth=0.6, label="from flux histories")
+        if (np.isfinite(R.estimate) & ~sure).any():
+            axes.plot(t[~sure], R.estimate[~sure], color=colour, linestyle="none", marker="o",
+                      markersize=3.6, markerfacecolor="none", label="the same, no interval")
         axes.set_title(name)
         axes.set_ylabel("[mm²K/W]")
         top = _top(R, document["blends"][name]["deposit"])
@@ -108,18 +115,18 @@ def draw_quick_looks(document: Document) -> list[Drawing]:
         "Mean deposit resistance, first to last station. Line and band: the fit. Points: from the "
         "heat flux of each thermocouple, step by step and without any growth law, by difference "
         "to the bare firings at the same time. Their bars are 95\N{NO-BREAK SPACE}% intervals "
-        "from the scatter of repeats alone and may leave the picture. A firing that runs hot "
-        "moves all its points the same way."
+        "from the scatter of repeats alone, pooled over the burn, and may leave the picture; open: "
+        "no repeats and no interval. A firing that runs hot moves all its points the same way."
     )
+    if left_out := left_out_text(looks.get("left_out")):
+        caption += f" Left out of the points: {left_out}."
     title = "Growth of the deposit, fitted and from flux histories"
     return [finish(figure, "quick_looks", "deposit", title, caption)]
 
 
 def _mean(found: Mapping[str, Any], t: Array) -> Band:
-    """Return the mean resistance in time; without repeats it has no ends."""
-    b = band(found.get("mean_resistance_m2K_W"), t.size).scaled(PER_MM2)
-    some = np.isfinite(b.low) & np.isfinite(b.high)
-    return Band(b.estimate, np.where(some, b.low, b.estimate), np.where(some, b.high, b.estimate))
+    """Return the mean resistance in time; without repeats its ends are NaN."""
+    return band(found.get("mean_resistance_m2K_W"), t.size).scaled(PER_MM2)
 
 
 def _draw_fitted(axes: Any, deposit: Document, i: int) -> None:

@@ -34,6 +34,11 @@ def deposit_text(deposit: Document, key: str, scale: float) -> str:
     return interval_text(interval, scale)
 
 
+def left_out_text(left_out: Mapping[str, str] | None) -> str:
+    """Return ``"R04 (bore not cleaned after R03); R07 (...)"``, firings not compared and why."""
+    return "; ".join(f"{run} ({why})" for run, why in (left_out or {}).items())
+
+
 def dominance_text(item: Mapping[str, Any]) -> str:
     """Return ``"heating factor of R03 (56 %)"``."""
     return f"{item['parameter']} ({fixed(item.get('share'), 0, 100.0)} %)"
