@@ -74,7 +74,7 @@ def fit(
                          "curvature: of all read-outs (profile), of none (laplace), or of mean "
                          "resistances that are wide (auto).")] = Intervals.AUTO,
     sample: Annotated[int, typer.Option("--sample", metavar="N", min=0, help="Also N draws from "
-                      "the posterior, by exact marches.")] = 0,
+                      "the posterior; each takes some four evaluations of all firings.")] = 0,
     bootstrap: Annotated[int, typer.Option("--bootstrap", metavar="N", min=0, help="Also N "
                          "draws of each blend's firings, with replacement.")] = 0,
     starts: Annotated[int, typer.Option("--starts", metavar="N", min=0, help="Fit again from N "

@@ -35,9 +35,6 @@ USUAL_BURN = 8.0
 CLOCKS = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
 """Units of clocks [s]."""
 
-ROUGHLY = 2.0
-"""Ignition may be that much less certain than stated."""
-
 SETTLED = 0.2
 """The record before ignition ends so long before it [s]."""
 
@@ -196,7 +193,7 @@ def remarks(
     """
     units = [line for s in seen for line in s.log.contradictions]
     return (*_of_zero(case, seen), *_of_drift(case, seen), *_of_ambient(case, seen, mistaken),
-            *_of_burn(case, seen), *_of_rate(case, seen), *units)
+            *_of_burn(case, seen), *units)
 
 
 def early_rise(t: Array, readings: Sequence[Array], ignition: float) -> float:
@@ -208,29 +205,6 @@ def early_rise(t: Array, readings: Sequence[Array], ignition: float) -> float:
             rises.append(np.median(before[-(before.size // 6 + 1):])
                          - np.median(before[: before.size // 2]))
     return float(np.median(rises)) if rises else 0.0
-
-
-def _of_rate(case: Case, seen: Sequence[Seen]) -> Iterator[str]:
-    """Return a line if ignition lies between pressures too far apart for its stated error."""
-    stated = {run.name for run in case.runs if run.ignition is not None}
-    steps = {s.run: _step(s.log, case.pressure.channel) for s in seen if s.run not in stated}
-    sd = case.fit.ignition_offset.sd
-    slow = [s for s in seen if steps.get(s.run, 0.0) / np.sqrt(12.0) > ROUGHLY * sd
-            and s.burn <= BURNS[1]]
-    if slow and sd > 0.0:
-        step = max(steps[s.run] for s in slow)
-        known = plain(step / np.sqrt(12.0), 2)
-        yield case.source.fault(
-            ("fit", "ignition_offset"),
-            f"the pressure of {runs_of(slow, seen)} is logged every {plain(step, 2)} s, so "
-            f"ignition is known to {known} s, not to {plain(sd, 2)} s",
-            None, f'write "0 s +- {known} s", or state ignition of the runs',
-        ).text
-
-
-def _step(log: Log, channel: str) -> float:
-    """Return the usual time between two readings of a channel [s]."""
-    return float(np.median(np.diff(log.t[np.isfinite(log.channels[channel])])))
 
 
 def _in_other_unit(s: Seen, seen: Sequence[Seen]) -> str:

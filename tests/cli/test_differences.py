@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from wallsim.build import _firing, load_campaign
@@ -10,6 +11,7 @@ from wallsim.case import load_case
 from wallsim.check import check_document, check_text
 from wallsim.consistency import refusals
 from wallsim.errors import InputError
+from wallsim.estimate.unknowns import Unknowns
 
 from .campaign import log_rows, write
 
@@ -205,16 +207,15 @@ def test_a_log_that_ends_before_the_shutdown_stated(tmp_path):
                            "before the shutdown at 4.00 s; its hottest bore is that of the record")
 
 
-def test_a_pressure_too_slow_for_the_ignition_stated(tmp_path):
-    rows = [row if i % 4 == 0 else re.sub(r",[-\d.]+", ",", row, count=1)
+@pytest.mark.parametrize(("every", "sd"), [(1, 0.1 / 12**0.5), (4, 0.4 / 12**0.5)])
+def test_ignition_is_known_no_better_than_the_step_of_the_pressure(tmp_path, every, sd):
+    rows = [row if i % every == 0 else re.sub(r",[-\d.]+", ",", row, count=1)
             for i, row in enumerate(ROWS)]
     path = campaign(tmp_path, rows=rows)
-    (line,) = remarks(path)
-    at = line_of(path, "[fit]")
-    assert line.startswith(f"{path}:{at}: fit.ignition_offset: the pressure of all runs is logged "
-                           "every 0.4 s, so ignition is known to 0.12 s, not to 0.03 s")
-    assert remarks(campaign(tmp_path, ('tolerance = "1 K"', 'tolerance = "1 K"\n'
-                            'ignition_offset = "0 s +- 0.12 s"'), rows=rows)) == ()
+    assert remarks(path) == ()
+    prior = Unknowns.of(load_campaign(load_case(path))).prior
+    (offset, *_) = [p for p in prior.parameters if p.name.startswith("ignition offset")]
+    assert offset.sd == pytest.approx(np.hypot(0.03, sd), rel=1e-3)
 
 
 def renamed(path, old, new):

@@ -17,6 +17,7 @@ from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import RunModel, WallBuilder
 from wallsim.estimate.unknowns import Unknowns
 from wallsim.plan.ensemble import Ensemble
+from wallsim.report.figures import moment_of_loss
 from wallsim.report.tables import resistance_in_time
 from wallsim.wall.march import march
 
@@ -117,6 +118,8 @@ def test_deposit_said_to_come_off_is_told_before_and_after(tmp_path):
     assert holds(found["lost_fraction"], LOST)
     full, burn, apart = GROWTH["shed"][0], BURN[1] - BURN[0], found["resistance_stated_apart_s"]
     assert holds(found["mean_resistance_before_m2K_W"], (MOMENT - apart) / burn * full)
+    early, late = moment_of_loss(document["runs"]["shed"])
+    assert early < MOMENT < late
     history = document["runs"]["shed"]["deposit"]["in_time"]
     k = int(np.argmin(np.diff(history["mean_resistance_m2K_W"]["estimate"])))
     for key in ("estimate", "low", "high"):

@@ -553,6 +553,7 @@ def test_a_better_mix_stands_in_the_first_sentence_and_points_are_those_printed(
 @pytest.mark.parametrize(("chances", "wanted", "n", "words"), [
     ((0.4, 0.62, 0.7), 0.6, 2,
      " No blend fired once reaches the 60 % wanted (40 % at most)."),
+    ((0.597, 0.62, 0.7), 0.6, 2, " No blend fired once reaches the 60 % wanted (just not)."),
     ((0.4, 0.67, 0.7), None, 2,
      " More firings add little: 70 % at most by 3 of any one blend."),
     ((0.4, 0.5, 0.7), 0.9, 3,

@@ -66,16 +66,23 @@ def offsets(pulls, far=False):
 
 
 def test_errors_of_one_kind_that_all_go_one_way_are_remarked():
-    assert pulled_one_way(offsets([2.0, 2.0, 2.0, 2.0])) == [
-        "The ignition offsets of the firings lie to one side of what is stated, on average 0.06 "
+    assert pulled_one_way(offsets([2.5, 2.5, 2.5, 2.5])) == {"ignition offset ": (
+        "The ignition offsets of the firings lie to one side of what is stated, on average 0.075 "
         "against 0 +- 0.03 s for each. The pressure's clock may run apart from the thermocouples', "
-        "or burning start otherwise than the pressure tells."]
-    assert pulled_one_way(offsets([2.0, -2.0, 2.0, 2.0])) == []
-    assert pulled_one_way(offsets([2.5, 2.5])) == []
-    # each is far by itself, which is said already
-    assert pulled_one_way(offsets([6.0, 6.0, 6.0], far=True)) == []
-    lines = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": offsets([-2.0] * 4)})
-    assert [line["level"] for line in lines] == ["warning"]
+        "or burning start otherwise than the pressure tells: state ignition_offset in [fit] as "
+        "found, or mend the clocks.")}
+    assert pulled_one_way(offsets([2.5, -2.5, 2.5, 2.5])) == {}
+    assert pulled_one_way(offsets([2.5, 2.5])) == {}
+    # half a scan late in all firings
+    assert pulled_one_way(offsets([1.7] * 5)) == {}
+
+
+def test_what_goes_one_way_is_not_named_firing_by_firing_too():
+    both = [*offsets([6.0, 6.0, 6.0], far=True), parameter("lead loss T1", 0.08)]
+    kind, single = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": both})
+    assert kind["text"].startswith("The ignition offsets of the firings lie")
+    assert "lead loss T1" in single["text"]
+    assert "ignition offset" not in single["text"]
 
 
 def test_a_share_at_its_bound_has_no_unit():

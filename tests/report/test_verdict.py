@@ -80,7 +80,7 @@ def test_advice_fits_the_campaign(campaign, cause, blend, text):
 
 def test_advice_on_the_ignition_clock_names_the_key(campaign):
     text = advice("ignition time", campaign, "HMDSO")
-    assert "ignition_offset (stated to 0.03 s)" in text
+    assert "ignition_offset by it (now to 0.03 s)" in text
 
 
 def test_bare_firings_are_advised_only_where_there_is_none(campaign):

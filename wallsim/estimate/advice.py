@@ -43,7 +43,7 @@ def advice(cause: str, campaign: Campaign, blend: str) -> str:
     if cause == "ignition time":
         return (
             "log pressure and thermocouples on one clock, faster, or record the igniter; then "
-            f"narrow ignition_offset (stated to {case.fit.ignition_offset.sd:.2g} s)"
+            f"state ignition_offset by it (now to {case.fit.ignition_offset.sd:.2g} s)"
         )
     if cause == "pressure exponent":
         mean = [f.events.plateau for f in _of(campaign, blend)]

@@ -9,12 +9,14 @@ from wallsim.estimate.identify import has_value
 
 ONE_WAY = 3.3
 """Sum of pulls over the root of their number that one family of errors in a thousand exceeds."""
+CLEARLY = 2.0
+"""Mean pull that they must exceed besides: less may be an error that all share."""
 FEWEST = 3
 FAMILIES = {
     "ignition offset ": (
         "ignition offsets of the firings",
         "The pressure's clock may run apart from the thermocouples', or burning start otherwise "
-        "than the pressure tells"),
+        "than the pressure tells: state ignition_offset in [fit] as found, or mend the clocks"),
     "lag ": (
         "lags of the thermocouples",
         "They may be fixed otherwise than stated, or their logger smooths"),
@@ -50,27 +52,32 @@ def pulled_both_ways(pulled: list[dict[str, Any]]) -> str:
     )
 
 
-def pulled_one_way(parameters: list[dict[str, Any]]) -> list[str]:
-    """Return a sentence for each kind of error that is off on average, none being far alone.
+def pulled_one_way(parameters: list[dict[str, Any]]) -> dict[str, str]:
+    """Return a sentence for each kind of error that is off on average.
 
     Parameters
     ----------
     parameters : list of dict
         As in ``document["parameters"]``.
+
+    Returns
+    -------
+    dict
+        By the start of their names.
     """
-    out = []
+    out = {}
     for start, (words, why) in FAMILIES.items():
         of_kind = [p for p in parameters
                    if p["name"].startswith(start) and p.get("pull") is not None]
         n, total = len(of_kind), sum(p["pull"] for p in of_kind)
-        alone = any(p["far_from_prior"] for p in of_kind)
-        if n < FEWEST or alone or abs(total) <= ONE_WAY * math.sqrt(n):
+        if n < FEWEST or abs(total) <= max(ONE_WAY * math.sqrt(n), CLEARLY * n):
             continue
         mean = sum(p["estimate"] for p in of_kind) / n
         stated, sd = of_kind[0]["prior_mean"], of_kind[0]["prior_sd"]
         unit = of_kind[0]["unit"].removeprefix("1")
-        out.append(f"The {words} lie to one side of what is stated, on average {mean:.2g} against "
-                   f"{stated:.2g} +- {sd:.2g} {unit}".rstrip() + f" for each. {why}.")
+        out[start] = (
+            f"The {words} lie to one side of what is stated, on average {mean:.2g} against "
+            f"{stated:.2g} +- {sd:.2g} {unit}".rstrip() + f" for each. {why}.")
     return out
 
 

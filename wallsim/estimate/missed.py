@@ -55,6 +55,7 @@ def missed_traces(document: dict[str, Any]) -> list[dict[str, str]]:
             + (f"{other.sensor} is missed as far ({other.rms:.2f} K): "
                f"{_leads(one, other, missed)}. " if other else "")
             + "Check the junction, its station and the case file."
+            + (_without(one) if not other and one.rms > FAR * one.limit else "")
         ))
     rest = [m for m in missed if (m.run, m.sensor) not in told]
     if rest:
@@ -65,6 +66,13 @@ def missed_traces(document: dict[str, Any]) -> list[dict[str, str]]:
             "worst first: the others may follow from it."
         ))
     return out
+
+
+def _without(one: _Missed) -> str:
+    return (
+        f" If nothing is found, write exclude = {{ {one.sensor} = \"missed\" }} in the [[run]] of "
+        f"{one.run} and fit again: what else is missed may follow from it."
+    )
 
 
 def correlated_traces(document: dict[str, Any]) -> list[dict[str, str]]:

@@ -286,8 +286,19 @@ def _add_wall(c: _Collector, case: Case) -> None:
     c.single("wall thickness", "m", tube.wall, "wall thickness", log=True)
 
 
+def _ignition_offset(firing: Firing, stated: Quantity, channel: str) -> Quantity:
+    """Return the offset with what reading ignition off the tap adds: half a step at most."""
+    if firing.run.ignition is not None or stated.sd <= 0.0:
+        return stated
+    t = firing.log.t
+    if channel in firing.log.channels:
+        t = t[np.isfinite(firing.log.channels[channel])]
+    step = float(np.median(np.diff(t)))
+    return Quantity(stated.value, float(np.hypot(stated.sd, step / np.sqrt(12.0))))
+
+
 def _add_runs(c: _Collector, campaign: Campaign) -> None:
-    fit = campaign.case.fit
+    fit, channel = campaign.case.fit, campaign.case.pressure.channel
     scatter = Quantity(1.0, fit.heating_scatter.value)
     gas_scatter = Quantity(1.0, fit.gas_temperature_scatter.value)
     for f in campaign.firings:
@@ -295,7 +306,8 @@ def _add_runs(c: _Collector, campaign: Campaign) -> None:
         c.single(f"heating factor {name}", "1", scatter, "firing-to-firing heating", log=True)
         c.single(f"gas temperature of firing {name}", "1", gas_scatter,
                  "firing-to-firing gas temperature")
-        c.single(f"ignition offset {name}", "s", fit.ignition_offset, "ignition time")
+        c.single(f"ignition offset {name}", "s", _ignition_offset(f, fit.ignition_offset, channel),
+                 "ignition time")
         if fit.purge.sd > 0.0:
             c.single(f"purge factor {name}", "1", Quantity(1.0, PURGE_SCATTER),
                      "purge after shutdown", log=True)

@@ -38,7 +38,6 @@ def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
     lines.extend(together_lines(document))
     lines.extend(_bounds(document))
     lines.extend(_pulls(document))
-    lines.extend(_line("warning", text) for text in pulled_one_way(document["parameters"]))
     lines.extend(odd_firings(document))
     if fit["discretisation_error_K"] > fit["tolerance_K"]:
         lines.append(_line(
@@ -165,14 +164,18 @@ def _softened(document: dict[str, Any]) -> list[dict[str, str]]:
 
 
 def _pulls(document: dict[str, Any]) -> list[dict[str, str]]:
-    far = [p for p in document["parameters"] if p["far_from_prior"]]
+    """Return what the traces contradict: kinds of errors that go one way, then single ones."""
+    one_way = pulled_one_way(document["parameters"])
+    lines = [_line("warning", text) for text in one_way.values()]
+    far = [p for p in document["parameters"] if p["far_from_prior"]
+           and not p["name"].startswith(tuple(one_way))]
     if not far:
-        return []
+        return lines
     words = ", ".join(
         f"{p['name']} ({p['estimate']:.3g} against {p['prior_mean']:.3g} +- {p['prior_sd']:.2g} "
         f"{p['unit']}".removesuffix(" 1") + ")" for p in far[:4]
     )
-    return [_line(
+    return [*lines, _line(
         "warning",
         f"The traces contradict what the case file states: {words}.{pulled_both_ways(far)}",
     )]

@@ -175,9 +175,10 @@ def _why_so_often(document: Document) -> str:
     best = [max(float(row["steps"][i]["chance"]) for row in rows) for i in range(most)]
     wanted = document["decision"]["chance_wanted"]
     if wanted is not None and best[n - 1] >= wanted:
+        most_of_fewer = chance_text(best[n - 2]) if n > 1 else ""
+        short = "just not" if most_of_fewer == _stated(wanted) else f"{most_of_fewer} at most"
         return "" if n == 1 else (
-            f" No blend fired {times(n - 1)} reaches the {_stated(wanted)} wanted "
-            f"({chance_text(best[n - 2])} at most).")
+            f" No blend fired {times(n - 1)} reaches the {_stated(wanted)} wanted ({short}).")
     if n < most:
         return (f" More firings add little: {chance_text(best[-1])} at most by {most} of any one "
                 "blend.")

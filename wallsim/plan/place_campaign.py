@@ -179,7 +179,8 @@ def _firing(plan: Plan, case: Case, r: PlannedRun, run: Run) -> Firing:
               max(plan.before / block, 1.0))
         for s in case.sensors
     )
-    log = Log(run.log, "", np.array([-plan.before, end]), {}, (), 0)
+    scans = max(round((end + plan.before) * plan.thermocouple.rate), 1)
+    log = Log(run.log, "", np.linspace(-plan.before, end, scans + 1), {}, (), 0)
     return Firing(
         run, case.blends[r.blend], log, Events(0.0, r.burn, r.pressure), {}, r.burn, end,
         np.array([0.0]), np.array([ambient]), PressureHistory.steady(r.pressure, r.burn),

@@ -160,6 +160,12 @@ def draw_resistance_in_time(document: Document) -> list[Drawing]:
     return drawings
 
 
+def moment_of_loss(run: Document) -> tuple[float, float]:
+    """Return the ends of the moment at which deposit came off, from ignition [s]."""
+    at, zero = run["deposit"]["shedding"]["time_s"], number(run.get("ignition_s"))
+    return number(at.get("low")) - zero, number(at.get("high")) - zero
+
+
 def draw_resistance_of_firings(document: Document) -> list[Drawing]:
     """Return the mean resistance in firings on a bore not clean, or in which deposit came off."""
     every = {n: d for n, run in document["runs"].items() if (d := run.get("deposit"))}
@@ -171,11 +177,11 @@ def draw_resistance_of_firings(document: Document) -> list[Drawing]:
         for i, name in group:
             t = array(every[name]["in_time"]["time_s"])
             R = band(every[name]["in_time"]["mean_resistance_m2K_W"], t.size).scaled(PER_MM2)
-            left_by, shed = every[name].get("left_by"), every[name].get("shedding")
+            left_by = every[name].get("left_by")
             after = f", after {left_by}" if left_by else ""
             draw_band(axes, t, R, i, f"{name}{after}")
-            if shed:
-                axes.axvspan(number(shed["time_s"].get("low")), number(shed["time_s"].get("high")),
+            if every[name].get("shedding"):
+                axes.axvspan(*moment_of_loss(document["runs"][name]),
                              color=COLOURS[i % len(COLOURS)], alpha=0.18, linewidth=0.0)
         axes.set_xlabel("time since ignition [s]")
         axes.set_ylabel(_R_LABEL)
