@@ -103,6 +103,13 @@ def test_interval_holds_the_truth_as_often_as_it_says():
     assert 0.906 < held / 400 < 0.994
 
 
+def test_a_moment_that_scatters_far_more_than_the_others_keeps_its_own():
+    squares = np.array([900.0, 1.0, 1.0, 20.0, 1.0])
+    half = half_width(squares, np.ones(5))
+    np.testing.assert_allclose(half / student.ppf(0.975, 1), [30.0, 1.0, 1.0, 1.0, 1.0])
+    assert np.isnan(half_width(squares, np.zeros(5))).all()
+
+
 @pytest.mark.parametrize("lasting", [0.0, 0.7, 1.0])
 def test_interval_pooled_over_moments_holds_zero_however_long_deviations_last(lasting):
     """Least degrees of freedom: two repeats. ``lasting`` is the correlation of moments."""

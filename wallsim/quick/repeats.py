@@ -5,8 +5,9 @@ freedom,
 
     s^2 = median over the moments of S / nu,    half width = t(0.975, median of nu) s
 
-At a single moment two firings agree by chance, and the first moments scatter more than all others.
-The deviation of a firing lasts as long as it does: moments add no degrees of freedom.
+for at a single moment two firings agree by chance. A moment whose ``S / nu`` is far above ``s^2``,
+as the first after ignition may be, keeps its own. The deviation of a firing lasts as long as it
+does: moments add no degrees of freedom.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from wallsim.build import Firing
 Array = NDArray[np.float64]
 
 COVERAGE = 0.95
+APART = 25.0
+"""Times the median: a variance above is no chance (below 1 in 1000 with two repeats)."""
 
 
 def why_not_comparable(firing: Firing) -> str | None:
@@ -41,12 +44,21 @@ def half_width(squares: Array, freedom: Array) -> Array:
 
     Returns
     -------
-    Array, shape (..., 1)
+    Array, shape (..., n_t)
         In the unit of a deviation.
     """
-    none = freedom <= 0
-    degrees = np.where(none, 1, freedom)
-    variance = np.ma.median(np.ma.array(squares / degrees, mask=none), axis=-1, keepdims=True)
-    pooled = np.ma.median(np.ma.array(degrees, mask=none), axis=-1, keepdims=True)
-    factor = stdtrit(np.ma.filled(pooled, 1.0), 0.5 + 0.5 * COVERAGE)
-    return np.ma.filled(np.ma.sqrt(variance), np.nan) * factor
+    known = freedom > 0
+    degrees = np.where(known, freedom, 1)
+    own = np.where(known, squares / degrees, 0.0)
+    pooled = _median(own, known)
+    variance = np.where(own > APART * pooled, own, pooled)
+    factor = stdtrit(_median(degrees, known), 0.5 + 0.5 * COVERAGE)
+    return np.asarray(np.sqrt(variance) * factor)
+
+
+def _median(values: Array, known: NDArray[np.bool_]) -> Array:
+    """Return the median over the last axis of what is known, NaN where nothing is."""
+    ordered = np.sort(np.where(known, values, np.inf), axis=-1)
+    n = known.sum(axis=-1, keepdims=True)
+    middle = [np.take_along_axis(ordered, at, -1) for at in (np.maximum(n - 1, 0) // 2, n // 2)]
+    return np.where(n > 0, 0.5 * (middle[0] + middle[1]), np.nan)

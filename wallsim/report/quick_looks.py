@@ -102,7 +102,8 @@ def draw_quick_looks(document: Document) -> list[Drawing]:
                           marker="o", markersize=3.2, elinewidth=0.6, label="from flux histories")
         if (np.isfinite(R.estimate) & ~sure).any():
             axes.plot(t[~sure], R.estimate[~sure], color=colour, linestyle="none", marker="o",
-                      markersize=3.6, markerfacecolor="none", label="the same, no interval")
+                      markersize=3.6, markerfacecolor="none",
+                      label="from flux histories, no interval")
         axes.set_title(name)
         axes.set_ylabel("[mm²K/W]")
         top = _top(R, document["blends"][name]["deposit"])
@@ -149,4 +150,4 @@ def _top(R: Band, deposit: Document) -> float:
     high = np.concatenate((R.estimate, np.atleast_1d(fitted * PER_MM2)))
     high = high[np.isfinite(high)]
     # Above the highest there is room for the legend.
-    return float(max(1.4 * high.max(), 1.0))
+    return float(max(1.7 * high.max(), 1.0))
