@@ -103,7 +103,7 @@ def draw_quick_looks(document: Document) -> list[Drawing]:
         if (np.isfinite(R.estimate) & ~sure).any():
             axes.plot(t[~sure], R.estimate[~sure], color=colour, linestyle="none", marker="o",
                       markersize=3.6, markerfacecolor="none",
-                      label="from flux histories, no interval")
+                      label="points, no interval")
         axes.set_title(name)
         axes.set_ylabel("[mm²K/W]")
         top = _top(R, document["blends"][name]["deposit"])
