@@ -189,6 +189,18 @@ def test_margin_falls_below_the_factor_while_the_burn_goes_on(variants):
     assert below is None or below > firing["burn_s"]
 
 
+def test_burns_that_go_on_as_one_fall_below_the_factor_at_one_time(folder, pool):
+    """Their steps differ; the wall leaves its table within a step of falling below the factor."""
+    doc = ask(folder, pool, 'factor = 4.5\n[base]\nblend = "bare"\npressure = "12 bar"\n'
+              '[vary]\nburn = ["2 s", "3 s", "4 s", "5 s"]\n')
+    survivals = [f["survival"] for f in doc["firings"]]
+    for end in ("estimate", "low"):
+        found = [s["below_factor_s"][end] for s in survivals]
+        assert found == pytest.approx([found[0]] * len(found), rel=0.01)
+    left = survivals[0]["table_ends_s"]["estimate"]
+    assert 5.0 < survivals[0]["below_factor_s"]["estimate"] < left
+
+
 def test_nothing_is_said_beyond_the_table_of_the_metal(folder, pool):
     """The table of carbon steel ends at 1200 degC; 12 s at 20 bar melt the wall."""
     doc = ask(folder, pool, '[base]\nburn = "12 s"\npressure = "20 bar"\n')

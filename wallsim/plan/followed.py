@@ -31,7 +31,7 @@ def going_on(start: float, end: float, fineness: float) -> Schedule:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Followed:
-    """A track on which a draw that leaves the metal's table stays as it was before.
+    """A track on which a draw that leaves the metal's table stays as it was when it left.
 
     Parameters
     ----------
@@ -59,6 +59,8 @@ class Followed:
         for d in gone:
             n = int(np.searchsorted(track.t, left[d], side="right"))
             last = T[n - 1, :, d] if n or before is None else before.track.T[-1, :, d]
+            if 0 < n < track.t.size:
+                last = _at_hottest(last, T[n, :, d], end)
             T[n:, :, d] = np.minimum(last, end)
         return cls(Track(track.t, T), left, end)
 
@@ -77,6 +79,19 @@ class Followed:
         """Return `peak` of the bore (n_t, m, n_draws); of a draw that leaves, the table's end."""
         T, when, where = peak(self.track.t, T_bore)
         return np.where(self.lost, self.end, T), when, where
+
+    def crossing(self, y: Array, limit: float) -> Array:
+        """Return when each draw first exceeds ``limit`` on the track (n_t, n_draws); NaN if not.
+
+        Looked at up to when it leaves the table, wherever the steps lie: the state that it keeps
+        from then on is that of this moment.
+        """
+        t, out = self.track.t, crossing(self.track.t, y, limit)
+        for d in np.flatnonzero(self.left > t[0]):
+            n = int(np.searchsorted(t, self.left[d], side="right"))
+            until = np.append(t[:n], self.left[d])[: t.size]
+            out[d] = crossing(until, y[: until.size, d : d + 1], limit)[0]
+        return out
 
     def bounded(self, values: Array) -> Array:
         """Return values with NaN for draws that leave; what they had reached where all leave.
@@ -102,6 +117,13 @@ class Followed:
         followed = np.where(self.lost, np.maximum(self.left, 0.0), self.track.t[-1])
         missing = np.isnan(times)
         return interval(np.where(missing, followed, times), 0.0, missing)
+
+
+def _at_hottest(before: Array, after: Array, T: float) -> Array:
+    """Return the state between two whose hottest node is at ``T`` [K]."""
+    low, high = before.max(), after.max()
+    share = np.clip((T - low) / (high - low), 0.0, 1.0) if high > low else 0.0
+    return np.asarray(before + share * (after - before))
 
 
 def times_to(

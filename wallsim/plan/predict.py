@@ -22,7 +22,6 @@ from wallsim.plan.answers import (
     ROUGH,
     Grid,
     Side,
-    crossing,
     elastic_stresses,
     hottest_between,
     interval,
@@ -259,7 +258,7 @@ def survival(
     }
     if found is None:
         return out
-    lost, below = followed.lost, crossing(found.t, -found.lowest, -task.factor)
+    lost, below = followed.lost, followed.crossing(-found.lowest, -task.factor)
     out["below_factor_s"] = followed.reached(below)
     gone = found.t[:, None] > followed.left
     in_time = _columns([

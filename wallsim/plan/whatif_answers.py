@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.case.model import Case
+from wallsim.materials.solid import Solid
 from wallsim.plan.answers import (
     Grid,
     crossing,
@@ -32,6 +33,8 @@ Array = NDArray[np.float64]
 COOL_DOWN = 20.0
 LONGER = 1.05
 """Burn over that of the campaign from which on a deposit's growth is extrapolated [-]."""
+NODES, WITHIN = np.arange(4), np.linspace(0.0, 1.0, 7)
+"""Step ends that a cubic runs through, and where in a step the load is looked at."""
 OF_H_ALONE = ("pressure", "bore", "resistance")
 """Changes that act on h or on R alone, which a fit has to tell apart for them."""
 
@@ -155,7 +158,7 @@ def _times(
     task: Start, model: ChangedFiring, longer: Part, base: Base, change: Change
 ) -> dict[str, Any]:
     """Return when the bore reaches each limit if the burn goes on, and the deposit softens."""
-    whole, track = longer.whole, longer.whole.track
+    whole, track = longer.whole, longer.raw
     hottest = longer.raw.T[:, longer.ensemble.wall.faces["bore"].nodes].max(axis=1)
     stated = {} if task.question.limit is None else {"limit": task.question.limit}
     out: dict[str, Any] = times_to(
@@ -193,7 +196,8 @@ def _survival(
     if not found:
         return out
     *found, going_on = found
-    below = crossing(going_on.t, -going_on.lowest, -factor)
+    below = _within_steps(whole.crossing(-going_on.lowest, -factor), longer, grid, over, solid,
+                          factor)
     out["below_factor_s"] = whole.reached(below)
     if last.lost[0]:
         return out | {"note": not_assessed(last, solid.name),
@@ -207,6 +211,35 @@ def _survival(
                                 last.lost),
         "at_s": float(worst.t[i]), "z_m": float(grid.z[worst.place[i, 0]]),
     }
+
+
+def _within_steps(
+    times: Array, longer: Part, grid: Grid, over: Array, solid: Solid, factor: float
+) -> Array:
+    """Return ``times`` when the load falls below the factor [s], sought again within their steps.
+
+    Temperatures are smooth in time and the load has kinks, so in long steps it is taken of
+    temperatures on the cubic through four step ends, not interpolated itself.
+    """
+    t, out = longer.raw.t, times.copy()
+    some = np.flatnonzero(times > t[0])
+    if some.size == 0 or t.size < len(NODES):
+        return out
+    i = np.searchsorted(t, times[some])
+    low, high = t[i - 1], np.fmin(t[i], longer.whole.left[some])
+    near = np.clip(i - 2, 0, t.size - len(NODES)) + NODES[:, None]
+    at = low + WITHIN[:, None] * (high - low)
+    T = np.zeros((WITHIN.size, longer.raw.T.shape[1], some.size))
+    for k in NODES:
+        others = np.delete(t[near], k, axis=0)[:, None]
+        weight = ((at - others) / (t[near[k]] - others)).prod(axis=0)
+        T += weight[:, None] * longer.raw.T[near[k], :, some].T
+    within = Track(WITHIN, np.minimum(T, longer.whole.end))
+    found = margins(grid, within, np.tile(over, (WITHIN.size, 1)), solid)
+    if found is not None:
+        share = crossing(WITHIN, -found.lowest, -factor)
+        out[some] = np.where(np.isnan(share), times[some], low + share * (high - low))
+    return out
 
 
 def _falls_below(factor: float, at: float, burn: float) -> dict[str, float | None] | None:
