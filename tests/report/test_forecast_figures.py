@@ -189,5 +189,29 @@ def test_the_limit_of_the_bore_is_a_line_beside_its_peaks_and_along_the_tube(mon
         assert lines(bars.figure) == words
         rows = {"estimate": [600.0, 700.0], "low": [500.0, 600.0], "high": [700.0, 800.0]}
         along = _along("r1", {"z_m": [0.0, 0.1], "limits": limits, "bore_at_shutdown_K": rows,
-                              "outside_at_shutdown_K": rows}, "along_r1")
+                              "outside_at_shutdown_K": rows, "bore_peak_K": None}, "along_r1")
         assert lines(along.figure) == words
+
+
+@pytest.mark.usefixtures("sketched")
+@pytest.mark.parametrize(
+    ("peak", "caption", "drawn"),
+    [({"estimate": 773.15, "low": 673.15, "high": 973.15}, "the bore's peak, 400 to 700 °C;",
+      [400.0, 500.0, 700.0]),
+     ({"estimate": 773.15, "low": 673.15, "high": None}, "over 400 °C, its high end open.",
+      [400.0, 500.0]),
+     ({"estimate": None, "low": 673.15, "high": None}, "over 400 °C, its high end open.",
+      [400.0])],
+)
+def test_the_interval_of_the_bore_peak_stands_beside_the_band_of_each_place(
+    monkeypatch, peak, caption, drawn
+):
+    monkeypatch.setattr(forecast_figures, "finish",
+                        lambda figure, *words: SimpleNamespace(figure=figure, caption=words[-1]))
+    rows = {"estimate": [700.0, 750.0], "low": [600.0, 650.0], "high": [800.0, 850.0]}
+    along = _along("r1", {"z_m": [0.0, 0.1], "limits": {}, "bore_at_shutdown_K": rows,
+                          "outside_at_shutdown_K": rows, "bore_peak_K": peak}, "along_r1")
+    assert caption in along.caption
+    (axes,) = along.figure.axes
+    beside = [y for line in axes.lines for x, y in zip(*line.get_data(), strict=True) if x > 100.0]
+    assert sorted(set(beside)) == pytest.approx(drawn)

@@ -38,6 +38,8 @@ ARROW = 0.12
 """Length of the arrow of an open end, in shares of what all bars reach over."""
 FEW_LEFT = 0.025
 """Share of the draws below which those without a value leave an end known."""
+BESIDE = 0.03
+"""Of the tube's length, by which the bar of the bore's peak stands beside its end."""
 TRIANGLE = "Triangles: more than that."
 
 
@@ -125,16 +127,35 @@ def _along(name: str, run: Document, stem: str) -> Drawing:
         draw_band(axes, z, b, i, label)
         _low_end_alone(axes, z, b, i)
         open_ended = open_ended or not np.isfinite(b.high).all()
+    peak = _peak_bar(axes, run, z)
     _limit_line(axes, [run])
     axes.set_title(f"{name}: wall at shutdown")
     axes.set_xlabel("from the head end [mm]")
     axes.set_ylabel("wall temperature [°C]")
     legend_below(axes, figure)
-    caption = "Wall temperature along the tube at shutdown, 95 % intervals."
+    caption = f"Wall temperature along the tube at shutdown, 95 % intervals of each place.{peak}"
     if open_ended:
         caption += (" No band: draws have left the metal's table by then; dotted: the low end, "
                     "which still stands.")
     return finish(figure, stem, SECTION, f"{name}: wall at shutdown", caption)
+
+
+def _peak_bar(axes: Axes, run: Document, z: Array) -> str:
+    """Draw the interval of the bore's peak beside the right end; return what it is in words."""
+    b = _celsius(band(run["bore_peak_K"]))
+    estimate, low, high = (float(v) for v in (b.estimate, b.low, b.high))
+    if not np.isfinite(low):
+        return ""
+    x, is_open = z[-1] + BESIDE * np.ptp(z), not np.isfinite(high)
+    middle = estimate if np.isfinite(estimate) else low
+    axes.plot([x, x], [low, middle if is_open else high], color=COLOURS[0], marker="_",
+              markersize=9.0)
+    axes.plot(x, middle, color=COLOURS[0], marker="^" if is_open else "o", markersize=6.0,
+              linestyle="none", label="bore peak, any place")
+    if is_open:
+        return f" Triangle at the right: the bore's peak, over {low:.0f} °C, its high end open."
+    return (f" Bar at the right: the bore's peak, {low:.0f} to {high:.0f} °C; it is that of the "
+            "hottest place of each draw, wherever it lies, so it can reach beyond the band.")
 
 
 def _limit_line(axes: Axes, firings: Sequence[Document], across: bool = True) -> bool:
