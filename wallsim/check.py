@@ -70,12 +70,18 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
             remarks = (*remarks, "no firing planned is bare: R is then told from h by growth "
                                  "alone; add a run of a blend without deposit")
         T = plan.case.fit.limit_temperature
+        if T is None:
+            remarks = (*remarks, "no limit temperature is stated: no burn is held against one; "
+                                 "write limit_temperature in [fit]")
         limit = "no limit" if T is None else f"limit of the bore {celsius(T)}"
-        places = sum(not c.fixed for c in candidates(plan))
+        every = candidates(plan)
+        places, welded = sum(not c.fixed for c in every), sum(c.fixed for c in every)
         fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
                           for r in plan.runs)
         holds = (f"{understood(plan)}; firings {fired}; {limit}; {plan.thermocouples} "
-                 f"thermocouples at {places} places; wanted: "
+                 f"thermocouples at {places} places"
+                 + f" and {welded} welded on" * (welded > 0)
+                 + f", {plan.pairs} of them in pairs" * (plan.pairs > 0) + "; wanted: "
                  + ", ".join(want.text for want in plan.wants))
     elif kind == WHAT_IF:
         question = load_question(path)

@@ -176,7 +176,7 @@ def open_text(
     if math.isfinite(low) and math.isfinite(high):
         rest = f"{low:.{places}f} to {high:.{places}f}"
     elif math.isfinite(low):
-        rest = f"more than {low:.{places}f}"
+        rest = f"more than {math.floor(low * 10**places + 1e-9) / 10**places:.{places}f}"
     else:
         rest = f"less than {high:.{places}f}" if math.isfinite(high) else ""
     if not math.isfinite(estimate):

@@ -19,7 +19,7 @@ from wallsim.estimate.unknowns import Unknowns
 from wallsim.plan import place_limit, place_study
 from wallsim.plan.place_burn_words import how_long
 from wallsim.plan.place_campaign import block_noise, candidates, planned_campaign, with_bare
-from wallsim.plan.place_file import load_plan
+from wallsim.plan.place_file import load_plan, want_of
 from wallsim.plan.place_model import Marched
 from wallsim.plan.place_study import Study, against_repeats
 from wallsim.plausibility import planned_slips
@@ -361,3 +361,11 @@ def test_a_slip_is_named_where_the_march_fails(tmp_path, pool):
 def test_the_shipped_plan_can_be_read():
     plan = load_plan(CASES / "placement" / "case.toml")
     assert plan.wants[0].text == "R of D5_3"
+
+
+@pytest.mark.parametrize(("text", "of"), [
+    ("bore peak of low dose", ("low dose",)), ("R of dosed 3 %", ("dosed 3 %",)),
+    ("R of lean - R of dosed 3 %", ("lean", "dosed 3 %")),
+])
+def test_names_with_spaces_can_be_wanted(text, of):
+    assert want_of(text).of == of

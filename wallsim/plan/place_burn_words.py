@@ -206,7 +206,8 @@ def _of_limit(document: Document) -> list[str]:
     times, T = row["limit_time_s"], celsius(limit["temperature_K"])
     if times is None:
         return [f"When a bare bore reaches {T} is not known: {row['note']}."]
-    who = f"A bare bore at the pressure of {row['name']}"
+    alike = [r["name"] for r in document["bore"] if r.get("bare") and r["limit_time_s"] == times]
+    who = f"A bare bore at the pressure of {(alike or [row['name']])[0]}"
     if times["low"] is None:
         return [f"{who} stays below {T} for a minute by all that is stated."]
     text = f"{who} reaches {T} after {open_text(times, 1)} s by all that is stated"

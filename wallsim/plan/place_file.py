@@ -316,10 +316,10 @@ def want_of(text: str) -> Want | None:
     text = text.strip()
     if text in ("h", "everything"):
         return Want("h" if text == "h" else "everything", (), text)
-    if found := re.fullmatch(r"bore peak of (\S+)", text):
+    if found := re.fullmatch(r"bore peak of (\S.*)", text):
         return Want("bore peak", (found[1],), text)
-    if found := re.fullmatch(r"R of (\S+) - R of (\S+)", text):
+    if found := re.fullmatch(r"R of (\S.*?) - R of (\S.*)", text):
         return Want("difference", (found[1], found[2]), text)
-    if found := re.fullmatch(r"R of (\S+)", text):
+    if found := re.fullmatch(r"R of (\S.*)", text):
         return Want("R", (found[1],), text)
     return None

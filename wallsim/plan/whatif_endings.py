@@ -171,7 +171,8 @@ def lasting(firings: list[Document], error: float = 0.0) -> list[tuple[str, str]
         parts.append(f"{len(half)} cannot be judged in full, {_unknown(half)}, but "
                      f"{_stays(half)}: {_labels(half)}")
     if sorts["may"]:
-        parts.append(f"{len(sorts['may'])} may not (not sure by their intervals): "
+        rough = f", whose ends are uncertain by {100.0 * error:.0f} %" if error else ""
+        parts.append(f"{len(sorts['may'])} may not (not sure by their intervals{rough}): "
                      f"{_labels(sorts['may'])}")
     for cause in dict.fromkeys(cause for fate, cause in fates if fate == "not"):
         names = [f["label"] for f, fate in zip(firings, fates, strict=True)

@@ -224,7 +224,7 @@ def _label(firing: Document, apart: tuple[str, ...], varied: Collection[str]) ->
             words.append(f"{scale * value + offset:.3g} {unit}")
         else:
             words.append(str(value))
-    return ", ".join(words) or "as in the campaign"
+    return ", ".join(words) or "unchanged"
 
 
 def _one_per_point(document: Document, numeric: list[str]) -> bool:
