@@ -30,7 +30,8 @@ def limit(peak, cautious, *, low=None, high=1400.0):
 
 def document(**changes):
     """A document of two wants, three thermocouples and no goal."""
-    of_number = {"thermocouples": 3, "half_widths": [0.2, 0.1], "evenly_spaced": 0.3,
+    of_number = {"thermocouples": 3, "stations": [], "plain": None, "half_widths": [0.2, 0.1],
+                 "evenly_spaced": 0.3,
                  "even_stations": [station(0.02), station(0.05), station(0.08)],
                  "even_stations_fit": True}
     burns = [{"factor": f, "burn_s": 10.0 * f, "half_widths": [0.2 / f, 0.1],
@@ -64,7 +65,8 @@ def said(doc, question):
      "3 give 20 %; 4, the most looked at, give 25 %: so many do not fit at better places.", 2),
 ])
 def test_thermocouples_are_not_compared_with_themselves(half_widths, words, enough):
-    rows = [{"thermocouples": n, "half_widths": [w]} for n, w in enumerate(half_widths, 2)]
+    rows = [{"thermocouples": n, "half_widths": [w], "stations": []}
+            for n, w in enumerate(half_widths, 2)]
     doc = {"against_number": rows, "goal": None}
     assert _how_many(doc, {"unit": "1"}) == words
     doc["goal"] = 0.3
@@ -72,7 +74,8 @@ def test_thermocouples_are_not_compared_with_themselves(half_widths, words, enou
 
 
 def test_one_thermocouple_is_singular():
-    doc = {"against_number": [{"thermocouples": 1, "half_widths": [0.4]}], "goal": 0.5}
+    doc = {"against_number": [{"thermocouples": 1, "half_widths": [0.4], "stations": []}],
+           "goal": 0.5}
     assert _how_many(doc, {"unit": "1"}) == (
         "1 is enough for the goal of 50 %. 1, the most looked at, gives 40 %.")
 
@@ -236,6 +239,24 @@ def test_wells_are_weighed_against_none():
     assert "As many without wells give 21 %, against 20 %. A well weakens a wall" in text
     doc["plain"] = 0.20004
     assert "As many without wells give the same. A well" in said(doc, "Where?")
+
+
+@pytest.mark.parametrize(("depths", "plain", "goal", "words"), [
+    ((0.002, 0.002), (0.32, 0.24), None, "All of these are with wells. 3 without wells give 24 %."),
+    ((0.002, 0.002), (0.32, 0.24), 0.25,
+     "All of these are with wells. Without wells 3 are enough for the goal (24 %)."),
+    ((0.0, 0.002), (None, 0.24), 0.22,
+     "Of these, 3 are with wells. Without wells no number looked at reaches the goal."),
+    ((0.002, 0.0), (0.32, None), 0.25,
+     "Of these, 2 are with wells. Without wells 3 are enough for the goal (20 %)."),
+    ((0.002, 0.002), (None, None), 0.25, "All of these are with wells."),
+])
+def test_numbers_with_wells_are_told_and_what_is_enough_without(depths, plain, goal, words):
+    row = document()["against_number"][0]
+    rows = [row | {"thermocouples": n, "half_widths": [half, 0.1], "plain": without,
+                   "stations": [station(0.02 * (i + 1), depth) for i in range(n)]}
+            for n, half, depth, without in zip((2, 3), (0.3, 0.2), depths, plain, strict=True)]
+    assert said(document(against_number=rows, goal=goal), "How many thermocouples?").endswith(words)
 
 
 def test_what_else_says_from_which_interval_to_which():

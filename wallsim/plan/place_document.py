@@ -15,7 +15,7 @@ from wallsim.plan import place_study as ask
 from wallsim.plan.place_file import Plan, Want
 from wallsim.plan.place_model import Marched
 from wallsim.plan.place_study import Study
-from wallsim.plan.place_words import CAUTION, answers
+from wallsim.plan.place_words import CAUTION, answers, wells
 from wallsim.plausibility import planned_slips
 
 Document = dict[str, Any]
@@ -128,9 +128,10 @@ def _stations(study: Study, chosen: Sequence[int]) -> list[dict[str, Any]]:
 
 
 def _numbered(study: Study, row: dict[str, Any]) -> dict[str, Any]:
-    z = study.z[row["even"]]
+    z, stations = study.z[row["even"]], _stations(study, row["chosen"])
     return {
-        "thermocouples": row["thermocouples"], "stations": _stations(study, row["chosen"]),
+        "thermocouples": row["thermocouples"], "stations": stations,
+        "plain": ask.plain(study, row["thermocouples"]) if wells(stations) else None,
         "half_widths": row["half_widths"], "evenly_spaced": row["evenly_spaced"],
         "even_stations": _stations(study, row["even"]),
         "even_stations_fit": bool((np.diff(z) >= study.plan.apart - 1e-9).all()),
@@ -150,8 +151,9 @@ def tables(document: Document) -> dict[str, list[dict[str, Any]]]:
     return {
         "stations": document["stations"],
         "number": [
-            flat(r, ["thermocouples", "evenly_spaced"])
-            | {"z_m": " ".join(f"{s['z_m']:g}" for s in r["stations"])}
+            flat(r, ["thermocouples", "evenly_spaced", "plain"])
+            | {"z_m": " ".join(f"{s['z_m']:g}" for s in r["stations"]),
+               "wells": wells(r["stations"])}
             for r in document["against_number"]
         ],
         "along_tube": [dict(zip(along, row, strict=True)) for row in zip(*along.values(),

@@ -135,7 +135,7 @@ def _where(document: Document) -> str:
 def _wells_and_pairs(document: Document, first: Document) -> list[str]:
     stations, plain, lines = document["stations"], document["plain"], []
     placed = [s for s in stations if not s["welded_already"]]
-    deep = any(s["depth_m"] for s in placed)
+    deep = wells(stations) > 0
     paired = _paired(placed)
     if plain is not None and (deep or paired):
         without = " and ".join(["wells"] * deep + ["pairs"] * paired)
@@ -192,6 +192,40 @@ def _named(stations: Sequence[Document], welded: str = ", welded already") -> st
 
 
 def _how_many(document: Document, first: Document) -> str:
+    with_wells = _with_wells(document, first["unit"])
+    return " ".join([_enough(document, first), *([with_wells] if with_wells else [])])
+
+
+def wells(stations: Sequence[Document]) -> int:
+    """Return for how many of ``stations`` a well is to be drilled."""
+    return sum(bool(s["depth_m"]) and not s["welded_already"] for s in stations)
+
+
+def _with_wells(document: Document, unit: str) -> str:
+    """Return which numbers of thermocouples are with wells, and what is reached without."""
+    rows, goal = document["against_number"], document["goal"]
+    deep = [r for r in rows if wells(r["stations"])]
+    if not deep:
+        return ""
+    which = "All of these" if len(deep) == len(rows) else (
+        f"Of these, {', '.join(str(r['thermocouples']) for r in deep)}")
+    pairs = " or pairs" if any(_paired(r["stations"]) for r in deep) else ""
+    text = f"{which} are with wells."
+    plain = {r["thermocouples"]: r["plain"] if r in deep else r["half_widths"][0] for r in rows}
+    known = {n: half for n, half in plain.items() if half is not None}
+    if not known:
+        return text
+    if goal is None:
+        n = max(known)
+        return f"{text} {n} without wells{pairs} {_verb(n, 'give')} {shown(known[n], unit)}."
+    least = next((n for n, half in known.items() if half <= goal), None)
+    if least is None:
+        return f"{text} Without wells{pairs} no number looked at reaches the goal."
+    return (f"{text} Without wells{pairs} {least} {'is' if least == 1 else 'are'} enough for the "
+            f"goal ({shown(known[least], unit)}).")
+
+
+def _enough(document: Document, first: Document) -> str:
     rows, goal, unit = document["against_number"], document["goal"], first["unit"]
     most = rows[-1]
     enough = next(r for r in rows if r["half_widths"][0] <= NEAR * most["half_widths"][0])

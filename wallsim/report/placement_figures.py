@@ -14,7 +14,7 @@ from wallsim.report.document import Array, Document, array
 from wallsim.report.style import COLOURS, DASHES, SETTINGS, Drawing, canvas, finish, legend_below
 from wallsim.report.words import ZERO_CELSIUS
 
-MARKERS = "osD^vP"
+MARKERS, WELL = "osD^vP", "v"
 UNITS = {"1": (100.0, "%"), "m^2*K/W": (1e6, "mm²K/W"), "K": (1.0, "K")}
 SECTION = "plan"
 BARS = 10
@@ -115,23 +115,29 @@ def draw_number(document: Document) -> Drawing:
     if rows[0]["evenly_spaced"] is not None:
         even = _scale(document)[0] * array([r["evenly_spaced"] for r in rows])
         _line(top, n, even, 1, "evenly spaced")
+    plain = array([np.nan if r.get("plain") is None else r["plain"] for r in rows])
+    if np.isfinite(plain).any():
+        _line(top, n, _scale(document)[0] * plain, 2, "best places without wells")
     _goal(top, document)
     _from_zero(top)
     top.set_ylabel("± [" + _scale(document)[1] + "]")
     top.set_title(_label(document))
     top.legend(loc="upper right")
+    deep = any(_marker(s) == WELL for r in rows for s in r["stations"])
     planned = len(document["stations"])
     for row in rows:
-        counted = Counter((s["z_m"], s["welded_already"]) for s in row["stations"])
+        counted = Counter((s["z_m"], _marker(s)) for s in row["stations"])
         colour = COLOURS[3] if row["thermocouples"] == planned else COLOURS[0]
-        for (at, welded), count in counted.items():
+        for (at, marker), count in counted.items():
             bottom.plot(row["thermocouples"], 1e3 * at, color=colour, linestyle="none",
-                        marker="s" if welded else "o", markersize=8.5 if count > 1 else 5.0,
+                        marker=marker, markersize=8.5 if count > 1 else 5.0,
                         markerfacecolor="none" if count > 1 else colour, markeredgewidth=1.6)
     bottom.plot([], [], "o", color=COLOURS[0], label="one")
     bottom.plot([], [], "o", color=COLOURS[0], markerfacecolor="none", markersize=8.5,
                 markeredgewidth=1.6, label="two at one station")
     bottom.plot([], [], "o", color=COLOURS[3], label="as planned")
+    if deep:
+        bottom.plot([], [], WELL, color=COLOURS[0], label="in a well")
     bottom.set_ylabel("z [mm]")
     bottom.set_ylim(0.0, 1e3 * document["tube_length_m"])
     bottom.set_title("the best places for each number")
@@ -140,6 +146,13 @@ def draw_number(document: Document) -> Drawing:
     legend_below(bottom, figure, 3)
     caption = "Half the 95 % interval against the number of thermocouples, and where they sit."
     return finish(figure, "against_number", SECTION, "How many thermocouples", caption)
+
+
+def _marker(station: Document) -> str:
+    """Return the marker of a station: welded already, in a well to drill, or on the surface."""
+    if station["welded_already"]:
+        return "s"
+    return WELL if station["depth_m"] else "o"
 
 
 def draw_burn(document: Document) -> Drawing | None:
