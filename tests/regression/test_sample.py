@@ -7,7 +7,7 @@ import pytest
 from tests.regression.published import BOXBOD
 from wallsim.errors import InputError
 from wallsim.regression.least_squares import Refused, covariance, solve
-from wallsim.regression.sample import effective, sample
+from wallsim.regression.sample import effective, proposals, sample
 
 
 def itself(z):
@@ -48,7 +48,7 @@ def test_a_normal_posterior_has_the_moments_of_laplace_from_independent_samples(
     error = 4.0 / np.sqrt(found.effective.min())
     np.testing.assert_allclose(white.mean(axis=1), 0.0, atol=error)
     np.testing.assert_allclose(np.cov(white), np.eye(3), atol=2.0 * error)
-    assert told[-1] == 1200 + 8 * (1 + 3)
+    assert told[-1] == proposals(1200) == 1200 + 8 * (1 + 3)
     assert found.evaluations == told[-1] + 1
 
 

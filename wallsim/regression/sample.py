@@ -129,12 +129,17 @@ def sample(
                                   moves=emcee.moves.MHMove(walk.propose))
     starts, _ = walk.propose(np.tile(best, (walkers, 1)), seed)
     state = emcee.State(starts, random_state=seed.get_state())
-    steps = -(-draws // walkers)
-    chain.run_mcmc(state, LEFT_OUT + steps, skip_initial_state_check=True)
+    steps = proposals(draws, walkers) // walkers - 1
+    chain.run_mcmc(state, steps, skip_initial_state_check=True)
     z = chain.get_chain(discard=LEFT_OUT)
     readouts = np.reshape(chain.get_blobs(discard=LEFT_OUT), (*z.shape[:2], -1))
     moved = np.any(np.diff(chain.get_chain(discard=LEFT_OUT - 1), axis=0) != 0.0, axis=2)
     return Sample(z, readouts, effective(readouts), float(moved.mean()), walk.evaluations)
+
+
+def proposals(draws: int, walkers: int = WALKERS) -> int:
+    """Return how many proposals are made for ``draws``: whole steps, starts and those left out."""
+    return walkers * (1 + LEFT_OUT - (-draws // walkers))
 
 
 def effective(readouts: Array) -> Array:

@@ -22,7 +22,7 @@ from wallsim.estimate.intervals.wanted import PEAK, Optimum, R, Wanted, wanted
 from wallsim.estimate.joint import Estimate, Progress
 from wallsim.estimate.limits import of_traces
 from wallsim.estimate.readouts import QUANTILE, AlongTube
-from wallsim.regression.sample import sampler
+from wallsim.regression.sample import proposals, sampler
 from wallsim.rounding import interval_text
 
 Pair = tuple[Wanted, dict[str, Any]]
@@ -213,7 +213,7 @@ class _Marches:
 
     def samples(self, draws: int, pairs: list[Pair]) -> dict[str, Any]:
         def report(n: int) -> None:
-            self.tell(f"sampling, {n} of {draws}")
+            self.tell(f"sampling, {n} of {proposals(draws)}")
 
         found = sampled(self.estimate, self.optimum, [want for want, _ in pairs], draws,
                         self.executor, report)
