@@ -325,7 +325,8 @@ class FitKeys(Table):
         "standard deviation round the tube of the wall's rise, as a share of its mean", "2 %"
     )
     ignition_offset: Annotated[Quantity, reader("s", widest=1.0)] = key(
-        "ignition seen by the wall after that seen by the tap", "0 s +- 0.03 s"
+        "ignition seen by the wall after that seen by the tap; half a scan of the tap is added to "
+        "its `+-`", "0 s +- 0.03 s"
     )
     ramp: Seconds = key("time constant of the gas temperature at ignition", "0.1 s +- 60 %")
     pressure_exponent: Annotated[Quantity, reader("dimensionless", low=0.0, widest=0.5)] = key(
