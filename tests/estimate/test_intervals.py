@@ -160,12 +160,14 @@ def test_without_the_sampler_it_is_said_before_anything_is_fitted():
         wallsim.fit(None, sample=100)
 
 
-def test_few_samples_are_called_rough(told):
+def test_few_samples_are_called_rough(told, monkeypatch):
+    monkeypatch.setattr("wallsim.estimate.intervals.sampled.WALKERS", 2)
+    monkeypatch.setattr("wallsim.regression.sample.LEFT_OUT", 1)
     part = told.intervals("laplace", 4)
     rows = {(row["quantity"], row["of"]): row for row in part["readouts"]}
     assert set(rows) == {(R, "dosed"), (REMOVED, "dosed"), (THICKNESS, "dosed"), (PEAK, "r1"),
                          (PEAK, "r2")}
-    assert part["sample"]["kept"] == 8
+    assert part["sample"]["kept"] == 4
     for row in rows.values():
         assert row["sample"]["rough"]
         assert 0.0 < row["sample"]["effective"] <= part["sample"]["kept"]

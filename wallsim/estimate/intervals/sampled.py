@@ -20,7 +20,7 @@ from wallsim.estimate.readouts import COVERAGE
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.weights import Weights, whitened
 from wallsim.regression.least_squares import Refused
-from wallsim.regression.sample import Sample, sample
+from wallsim.regression.sample import WALKERS, Sample, sample
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
 
@@ -46,7 +46,7 @@ def sampled(
     """
     across = _Across.of(estimate, optimum, executor)
     return sample(across, _Read(estimate, executor, wants), optimum.solution.z, draws=draws,
-                  rng=np.random.default_rng(SEED), report=report)
+                  rng=np.random.default_rng(SEED), walkers=WALKERS, report=report)
 
 
 def interval(found: Sample, i: int, want: Wanted) -> dict[str, Any]:
