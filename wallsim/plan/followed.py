@@ -86,10 +86,14 @@ class Followed:
         Looked at up to when it leaves the table, wherever the steps lie: the state that it keeps
         from then on is that of this moment.
         """
-        t, out = self.track.t, crossing(self.track.t, y, limit)
-        for d in np.flatnonzero(self.left > t[0]):
-            n = int(np.searchsorted(t, self.left[d], side="right"))
-            until = np.append(t[:n], self.left[d])[: t.size]
+        t, above = self.track.t, y > limit
+        first = np.where(above.any(axis=0), above.argmax(axis=0), t.size)
+        kept = np.searchsorted(t, self.left, side="right")
+        leaves = np.isfinite(self.left) & (self.left > t[0]) & (first > kept - 2)
+        out = np.full(y.shape[1], np.nan)
+        out[~leaves] = crossing(t, y[:, ~leaves], limit)
+        for d in np.flatnonzero(leaves):
+            until = np.append(t[:kept[d]], self.left[d])[: t.size]
             out[d] = crossing(until, y[: until.size, d : d + 1], limit)[0]
         return out
 

@@ -213,6 +213,16 @@ def _survival(
     }
 
 
+def _first_below(y: Array, limit: float) -> Array:
+    """Return where in a step each column of ``y`` first falls below ``limit``; NaN for nowhere."""
+    below, columns = y < limit, np.arange(y.shape[1])
+    i = np.maximum(np.argmax(below, axis=0), 1)
+    before, after = y[i - 1, columns], y[i, columns]
+    part = np.clip((before - limit) / np.where(below[i, columns], before - after, 1.0), 0.0, 1.0)
+    at = WITHIN[i - 1] + part * (WITHIN[i] - WITHIN[i - 1])
+    return np.where(below.any(axis=0), at, np.nan)
+
+
 def _within_steps(
     times: Array, longer: Part, grid: Grid, over: Array, solid: Solid, factor: float
 ) -> Array:
@@ -237,7 +247,7 @@ def _within_steps(
     within = Track(WITHIN, np.minimum(T, longer.whole.end))
     found = margins(grid, within, np.tile(over, (WITHIN.size, 1)), solid)
     if found is not None:
-        share = crossing(WITHIN, -found.lowest, -factor)
+        share = _first_below(found.lowest, factor)
         out[some] = np.where(np.isnan(share), times[some], low + share * (high - low))
     return out
 
