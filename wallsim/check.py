@@ -81,7 +81,8 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
         holds = (f"{understood(plan)}; firings {fired}; {limit}; {plan.thermocouples} "
                  f"thermocouples at {places} places"
                  + f" and {welded} welded on" * (welded > 0)
-                 + f", {plan.pairs} of them in pairs" * (plan.pairs > 0) + "; wanted: "
+                 + f", two at each of {plan.pairs} of the stations" * (plan.pairs > 0)
+                 + "; wanted: "
                  + ", ".join(want.text for want in plan.wants))
     elif kind == WHAT_IF:
         question = load_question(path)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 import matplotlib as mpl
@@ -134,30 +134,13 @@ def _along(axes: Axes, document: Document) -> None:
 def draw_resistance_in_time(document: Document) -> list[Drawing]:
     """Return the growth of the mean resistance, one line a blend that has a history."""
     deposits = _deposits(document)
-    drawings = []
-    known = [n for n, d in deposits.items() if d.get("in_time")]
-    for k, group in enumerate(_panels(deposits, known)):
-        figure = canvas(3.9)
-        axes = figure.subplots()
-        for i, name in group:
-            history = deposits[name]["in_time"]
-            t = array(history.get("time_s"))
-            R = band(history.get("mean_resistance_m2K_W"), t.size).scaled(PER_MM2)
-            _draw_deposit(axes, name, deposits[name], t, R, i)
-        axes.set_xlabel("time since ignition [s]")
-        axes.set_ylabel(_R_LABEL)
-        axes.set_ylim(bottom=0.0)
-        axes.margins(x=0.01)
-        axes.set_title("growth of the deposit, mean first to last station")
-        legend_below(axes, figure)
-        caption = (
-            "Mean deposit resistance between the first and the last station since ignition. "
-            f"{_BAND}"
-        )
-        title = "Growth of the deposit"
-        stem = f"resistance_in_time{_suffix(k)}"
-        drawings.append(finish(figure, stem, "deposit", title, caption))
-    return drawings
+
+    def line(axes: Axes, i: int, name: str, t: Array, R: Band) -> None:
+        _draw_deposit(axes, name, deposits[name], t, R, i)
+
+    return _in_time(
+        deposits, line, "resistance_in_time", "Growth of the deposit",
+        "Mean deposit resistance between the first and the last station since ignition.")
 
 
 def moment_of_loss(run: Document) -> tuple[float, float]:
@@ -168,34 +151,45 @@ def moment_of_loss(run: Document) -> tuple[float, float]:
 
 def draw_resistance_of_firings(document: Document) -> list[Drawing]:
     """Return the mean resistance in firings on a bore not clean, or in which deposit came off."""
-    every = {n: d for n, run in document["runs"].items() if (d := run.get("deposit"))}
-    known = [n for n, d in every.items() if d.get("in_time")]
+    runs = document["runs"]
+    deposits = {n: d for n, run in runs.items() if (d := run.get("deposit"))}
+
+    def line(axes: Axes, i: int, name: str, t: Array, R: Band) -> None:
+        left_by = deposits[name].get("left_by")
+        draw_band(axes, t, R, i, f"{name}, after {left_by}" if left_by else name)
+        if deposits[name].get("shedding"):
+            axes.axvspan(*moment_of_loss(runs[name]), color=COLOURS[i % len(COLOURS)], alpha=0.18,
+                         linewidth=0.0)
+
+    return _in_time(
+        deposits, line, "resistance_of_firings", "Deposit in single firings",
+        "Mean deposit resistance, first to last station, in each firing that began on a bore not "
+        "clean or in which deposit came off; an upright band is the interval of the moment.")
+
+
+def _in_time(
+    deposits: Mapping[str, Document], line: Callable[[Axes, int, str, Array, Band], None],
+    stem: str, title: str, caption: str,
+) -> list[Drawing]:
+    """Return the mean resistances that have a history over time, each drawn by ``line``."""
     drawings = []
-    for k, group in enumerate(_panels(every, known)):
+    known = [n for n, d in deposits.items() if d.get("in_time")]
+    for k, group in enumerate(_panels(deposits, known)):
         figure = canvas(3.9)
         axes = figure.subplots()
         for i, name in group:
-            t = array(every[name]["in_time"]["time_s"])
-            R = band(every[name]["in_time"]["mean_resistance_m2K_W"], t.size).scaled(PER_MM2)
-            left_by = every[name].get("left_by")
-            after = f", after {left_by}" if left_by else ""
-            draw_band(axes, t, R, i, f"{name}{after}")
-            if every[name].get("shedding"):
-                axes.axvspan(*moment_of_loss(document["runs"][name]),
-                             color=COLOURS[i % len(COLOURS)], alpha=0.18, linewidth=0.0)
+            history = deposits[name]["in_time"]
+            t = array(history.get("time_s"))
+            R = band(history.get("mean_resistance_m2K_W"), t.size).scaled(PER_MM2)
+            line(axes, i, name, t, R)
         axes.set_xlabel("time since ignition [s]")
         axes.set_ylabel(_R_LABEL)
         axes.set_ylim(bottom=0.0)
         axes.margins(x=0.01)
-        axes.set_title("deposit in single firings, mean first to last station")
+        axes.set_title(f"{title[0].lower()}{title[1:]}, mean first to last station")
         legend_below(axes, figure)
-        caption = (
-            "Mean deposit resistance in each firing that began on a bore not clean or in which "
-            "deposit came off; an upright band is the interval of the moment. "
-            f"{_BAND}"
-        )
-        drawings.append(finish(figure, f"resistance_of_firings{_suffix(k)}", "deposit",
-                               "Deposit in single firings", caption))
+        drawings.append(finish(figure, f"{stem}{_suffix(k)}", "deposit", title,
+                               f"{caption} {_BAND}"))
     return drawings
 
 
