@@ -1,26 +1,19 @@
-"""Intervals, crossings and margins of draws."""
+"""Intervals and crossings of draws."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from tests.wall.walls import solid, wall
-from wallsim.materials import load_solid
 from wallsim.plan.answers import (
-    Grid,
     crossing,
-    elastic_stresses,
     ends,
     hottest_between,
     interval,
     interval_error,
-    load_interval,
-    margins,
     peak,
     rising_through,
 )
-from wallsim.plan.ensemble import Track
 
 
 def test_interval_of_normal_draws():
@@ -175,23 +168,6 @@ def test_a_lost_estimate_leaves_the_outermost_of_all_bounds():
         "estimate": None, "low": None, "high": 9.0}
 
 
-def test_no_limit_load_lies_above_that_of_the_cold_wall():
-    """Loads of walls that are nearly cold in half of the draws, and far below in the others."""
-    values = np.array([180.0, 182.9, 90.0, 182.0, 120.0, 181.0, 150.0])
-    found = load_interval(values, 183.0)
-    assert interval(values, 0.0)["high"] > 183.0
-    assert 180.0 < found["high"] <= 183.0
-    assert found["low"] < 90.0
-    lost = load_interval(values, 183.0, values < 100.0)
-    assert lost["low"] is None
-    assert 180.0 < lost["high"] <= 183.0
-    rng = np.random.default_rng(4)
-    even = 50.0 * np.exp(0.02 * np.concatenate(([0.0], rng.standard_normal(4000))))
-    assert load_interval(even, 183.0)["low"] == pytest.approx(interval(even, 0.0)["low"], rel=2e-3)
-    assert load_interval(np.array([183.0, 183.0, 183.0]), 183.0) == {
-        "estimate": 183.0, "low": 183.0, "high": 183.0}
-
-
 @pytest.mark.parametrize("draws", [5, 33])
 def test_how_uncertain_an_end_is_follows_from_pairs_of_draws(draws):
     """Against many repeats of normal draws in pairs that mirror each other."""
@@ -223,31 +199,6 @@ def test_peak_says_when_and_where():
     y[1, 0, 0], y[2, 1, 1] = 5.0, 7.0
     highest, when, where = peak(np.array([0.0, 1.0, 2.0]), y)
     assert (list(highest), list(when), list(where)) == ([5.0, 7.0], [1.0, 2.0], [0, 1])
-
-
-def test_margin_of_a_wall_that_is_hot_at_one_station():
-    """EN 1993-1-2:2005, Table 3.1: at 600 degC carbon steel has 0.47 of its strength."""
-    w, steel = wall(thickness=0.0095, n_r=6, n_z=4), load_solid("carbon steel")
-    grid = Grid.of(w)
-    T = np.full((1, w.size, 2), 293.15)
-    T.reshape(grid.z.size, grid.r.size, 2)[3, :, 1] = 873.15
-    pressure = np.full((1, grid.z.size), 10e6)
-    found = margins(grid, Track(np.array([0.0]), T), pressure, steel)
-    even = 2.0 / np.sqrt(3.0) * 235.0 * np.log(1.5) / 10.0
-    assert found.lowest[0] == pytest.approx([even, 0.47 * even], rel=1e-6)
-    assert found.place[0, 1] == 3
-
-
-def test_nothing_is_said_of_a_metal_without_the_tables():
-    w = wall(n_r=2, n_z=4)
-    track = Track(np.array([0.0]), np.full((1, w.size, 1), 300.0))
-    assert margins(Grid.of(w), track, np.full((1, 9), 1e5), solid()) is None
-    none = np.zeros(1, dtype=bool)
-    told = elastic_stresses(Grid.of(w), track, none, np.array([1e5, 2e6]), solid())
-    assert told["thermal_hoop_stress_Pa"] is None
-    bore, outside = Grid.of(w).r[[0, -1]]
-    expected = 2e6 * (outside**2 + bore**2) / (outside**2 - bore**2)
-    assert told["pressure_hoop_stress_Pa"]["bore"] == pytest.approx(expected)
 
 
 def test_where_a_bore_is_hottest_is_the_stretch_that_is_as_hot_or_that_draws_name():

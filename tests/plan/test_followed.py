@@ -30,17 +30,6 @@ def test_a_draw_stays_as_it_was_when_it_left():
     assert raw.T[2, 0, 1] == 1573.15
 
 
-@pytest.mark.parametrize("first", [0.0, 0.4, 0.8, 1.2, 1.6])
-def test_what_a_draw_reaches_just_before_it_leaves_is_found_wherever_the_steps_lie(first):
-    """At 75 K/s it leaves at 16.98 s and exceeds 1450 K at 16.67 s, between two steps or not."""
-    t = first + np.arange(0.0, 24.0, 2.0)
-    T = np.stack((200.0 + 75.0 * t, 200.0 + 70.0 * t), axis=1)
-    found = Followed.of(Track(t, np.repeat(T[:, None], 2, axis=1)), END)
-    hottest = found.track.T[:, 0]
-    assert found.crossing(hottest, 1450.0) == pytest.approx([1250.0 / 75.0, 1250.0 / 70.0])
-    assert np.isnan(found.crossing(hottest, END + 1.0)).all()
-
-
 def test_a_draw_that_left_in_an_earlier_firing_does_not_come_back():
     before = Followed.of(track([300.0, 700.0, 400.0], [300.0, 1600.0, 800.0]), END)
     after = Followed.of(track([400.0, 800.0, 500.0], [800.0, 1000.0, 900.0]), END, before)

@@ -12,8 +12,7 @@ bound.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,10 +20,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.special import ndtr, ndtri
 
 from wallsim.estimate.readouts import COVERAGE
-from wallsim.materials.solid import Solid
 from wallsim.plan.ensemble import Ensemble, Track
-from wallsim.plan.strength import hot_strength, limit_load, pressure_stress, thermal_stress
-from wallsim.wall.operators import Wall
 
 Array = NDArray[np.float64]
 Side = Literal["above", "below", "unknown"]
@@ -146,27 +142,6 @@ def _away(y: Array, gone: NDArray[np.bool_], theirs: bool) -> Array:
     return np.asarray(np.where(unknown, np.nan, out))
 
 
-def load_interval(
-    values: Array, cold: float, lost: NDArray[np.bool_] | None = None
-) -> dict[str, float | None]:
-    """Return the interval of a limit load over pressure, which no wall bears better than cold.
-
-    Lost draws lie below.
-
-    Parameters
-    ----------
-    values : Array, shape (n_draws,)
-        As in `interval` [-].
-    cold : float
-        Of the wall at the strength of its coldest point [-].
-    """
-    found = interval(values, 0.0, lost, "below")
-    first = found["estimate"]
-    if first is None or found["high"] is None:
-        return found
-    return found | {"high": max(min(float(found["high"]), cold), first)}
-
-
 def rising_through(
     t: Array, y: Array, limit: float, base: float
 ) -> dict[str, float | None]:
@@ -197,39 +172,11 @@ def interval_error(draws: int) -> float:
     return float(1.0 / np.sqrt(max(draws - 1, 1)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Grid:
-    """The nodes of a straight wall as rows along ``z`` and columns through it.
-
-    Parameters
-    ----------
-    z : Array, shape (n_z,)
-        [m].
-    r : Array, shape (n_r,)
-        From bore to outside [m].
-    """
-
-    z: Array
-    r: Array
-
-    @classmethod
-    def of(cls, wall: Wall) -> Grid:
-        """Return the grid of a wall on the built-in mesh, whose nodes go through it first."""
-        n_z = wall.faces["bore"].nodes.size
-        r = wall.r.reshape(n_z, -1)[0]
-        return cls(wall.z.reshape(n_z, -1)[:, 0], r)
-
-    def field(self, T: Array) -> Array:
-        """Return nodal values (..., n, n_draws) as (..., n_z, n_draws, n_r)."""
-        shape = (*T.shape[:-2], self.z.size, self.r.size, T.shape[-1])
-        return np.swapaxes(T.reshape(shape), -1, -2)
-
-
 def crossing(t: Array, y: Array, limit: float) -> Array:
     """Return when each draw first exceeds ``limit``; NaN where it does not.
 
-    Between two steps time is a monotone cubic of ``y`` through four of them where ``y`` rises in
-    all (Fritsch & Butland 1984), else linear: burns whose steps differ then agree.
+    Between steps ``y`` is a monotone cubic of time (Fritsch & Butland 1984): burns whose steps
+    differ then agree.
 
     Parameters
     ----------
@@ -237,59 +184,14 @@ def crossing(t: Array, y: Array, limit: float) -> Array:
     y : Array, shape (n_t, n_draws)
     """
     above = y > limit
-    out = np.full(y.shape[1], np.nan)
-    for d in np.flatnonzero(above.any(axis=0)):
-        i = int(np.argmax(above[:, d]))
-        if i == 0:
-            out[d] = t[0]
-            continue
-        near = slice(max(i - 2, 0), i + 2)
-        if (np.diff(y[near, d]) > 0.0).all():
-            out[d] = PchipInterpolator(y[near, d], t[near])(limit)
-        else:
-            out[d] = np.interp(limit, y[i - 1 : i + 1, d], t[i - 1 : i + 1])
+    out = np.where(above[0], t[0], np.nan)
+    later = np.flatnonzero(above.any(axis=0) & ~above[0])
+    if later.size:
+        after = above[:, later].argmax(axis=0)
+        roots = PchipInterpolator(t, y[:, later]).solve(limit, extrapolate=False)
+        for d, i, at in zip(later, after, roots, strict=True):
+            out[d] = max(t[i - 1], at[at > t[i - 1] - 1e-9].min(initial=t[i]))
     return out
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Margins:
-    """Limit load over gas pressure while burning.
-
-    Parameters
-    ----------
-    t : Array, shape (n_t,)
-        [s].
-    lowest : Array, shape (n_t, n_draws)
-        Along the tube [-].
-    place : NDArray of int, shape (n_t, n_draws)
-        Station of the lowest.
-    cold : Array, shape (n_t,)
-        That of the wall at its greatest strength [-].
-    """
-
-    t: Array
-    lowest: Array
-    place: NDArray[np.intp]
-    cold: Array
-
-
-def margins(
-    grid: Grid, track: Track, pressure: Array, solid: Solid
-) -> Margins | None:
-    """Return the margins of a track, None where the metal has no strength table.
-
-    Parameters
-    ----------
-    pressure : Array, shape (n_t, n_z)
-        Gas pressure above that outside [Pa], positive.
-    """
-    if solid.yield_strength is None:
-        return None
-    table = solid.yield_strength
-    load = limit_load(grid.r, hot_strength(table, grid.field(track.T)))
-    cold = limit_load(grid.r, np.full(grid.r.size, table.y.max()))
-    ratio = load / pressure[:, :, None]
-    return Margins(track.t, ratio.min(axis=1), ratio.argmin(axis=1), cold / pressure.max(axis=1))
 
 
 def deposit_surface(run: Ensemble, track: Track) -> Array:
@@ -334,23 +236,3 @@ def hottest_between(z: Array, T_bore: Array, where: NDArray[np.intp]) -> list[fl
     few = 0.5 * (1.0 - COVERAGE)
     low, high = np.quantile(z[where], [few, 1.0 - few])
     return [float(min(low, as_hot.min())), float(max(high, as_hot.max()))]
-
-
-def elastic_stresses(
-    grid: Grid, track: Track, lost: NDArray[np.bool_], over: Array, solid: Solid
-) -> dict[str, Any]:
-    """Return the largest elastic hoop stresses [Pa], for information, as part of a document.
-
-    By differences of temperature through the wall at bore and outside, None without elastic
-    constants; by the pressure ``over`` that outside [Pa] at the bore. ``lost`` are the draws that
-    leave the metal's table.
-    """
-    by_pressure, _, _ = pressure_stress(float(over.max()), grid.r[0], grid.r[-1], grid.r[0])
-    thermal = None
-    if solid.elastic is not None:
-        bore, outside = thermal_stress(grid.r, grid.field(track.T), solid.elastic)
-        thermal = {
-            "bore": interval(bore.min(axis=(0, 1)), None, lost, "unknown"),
-            "outside": interval(outside.max(axis=(0, 1)), None, lost, "unknown")}
-    return {"thermal_hoop_stress_Pa": thermal,
-            "pressure_hoop_stress_Pa": {"bore": float(by_pressure)}}

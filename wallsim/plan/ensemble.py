@@ -58,6 +58,10 @@ class Track:
         """Return this track continued by one that starts where it ends."""
         return Track(np.concatenate((self.t, later.t[1:])), np.concatenate((self.T, later.T[1:])))
 
+    def of(self, steps: slice) -> Track:
+        """Return the track at some of its step ends."""
+        return Track(self.t[steps], self.T[steps])
+
 
 class Ensemble:
     """One firing at many draws of its parameters.

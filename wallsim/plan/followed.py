@@ -40,11 +40,14 @@ class Followed:
         When a draw leaves [s]; NaN for never, minus infinity for before the track.
     end : float
         Of the table [K].
+    raw : Track
+        As marched, whatever the table.
     """
 
     track: Track
     left: Array
     end: float
+    raw: Track
 
     @classmethod
     def of(cls, track: Track, end: float, before: Followed | None = None) -> Followed:
@@ -54,7 +57,7 @@ class Followed:
             left = np.where(before.lost, -np.inf, left)
         gone = np.flatnonzero(~np.isnan(left))
         if gone.size == 0:
-            return cls(track, left, end)
+            return cls(track, left, end, track)
         T = track.T.copy()
         for d in gone:
             n = int(np.searchsorted(track.t, left[d], side="right"))
@@ -62,7 +65,7 @@ class Followed:
             if 0 < n < track.t.size:
                 last = _at_hottest(last, T[n, :, d], end)
             T[n:, :, d] = np.minimum(last, end)
-        return cls(Track(track.t, T), left, end)
+        return cls(Track(track.t, T), left, end, track)
 
     @property
     def lost(self) -> NDArray[np.bool_]:
@@ -71,31 +74,13 @@ class Followed:
 
     def first(self, n: int) -> Followed:
         """Return the first ``n`` states."""
-        t = self.track.t[:n]
-        left = np.where(self.left <= t[-1], self.left, np.nan)
-        return Followed(Track(t, self.track.T[:n]), left, self.end)
+        left = np.where(self.left <= self.track.t[n - 1], self.left, np.nan)
+        return Followed(self.track.of(slice(n)), left, self.end, self.raw.of(slice(n)))
 
     def bore_peak(self, T_bore: Array) -> tuple[Array, Array, NDArray[np.intp]]:
         """Return `peak` of the bore (n_t, m, n_draws); of a draw that leaves, the table's end."""
         T, when, where = peak(self.track.t, T_bore)
         return np.where(self.lost, self.end, T), when, where
-
-    def crossing(self, y: Array, limit: float) -> Array:
-        """Return when each draw first exceeds ``limit`` on the track (n_t, n_draws); NaN if not.
-
-        Looked at up to when it leaves the table, wherever the steps lie: the state that it keeps
-        from then on is that of this moment.
-        """
-        t, above = self.track.t, y > limit
-        first = np.where(above.any(axis=0), above.argmax(axis=0), t.size)
-        kept = np.searchsorted(t, self.left, side="right")
-        leaves = np.isfinite(self.left) & (self.left > t[0]) & (first > kept - 2)
-        out = np.full(y.shape[1], np.nan)
-        out[~leaves] = crossing(t, y[:, ~leaves], limit)
-        for d in np.flatnonzero(leaves):
-            until = np.append(t[:kept[d]], self.left[d])[: t.size]
-            out[d] = crossing(until, y[: until.size, d : d + 1], limit)[0]
-        return out
 
     def bounded(self, values: Array) -> Array:
         """Return values with NaN for draws that leave; what they had reached where all leave.

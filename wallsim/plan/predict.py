@@ -20,14 +20,10 @@ from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder
 from wallsim.materials.solid import Solid
 from wallsim.plan.answers import (
     ROUGH,
-    Grid,
     Side,
-    elastic_stresses,
     hottest_between,
     interval,
     interval_error,
-    load_interval,
-    margins,
     peak,
 )
 from wallsim.plan.directed import draws_for
@@ -41,6 +37,7 @@ from wallsim.plan.followed import (
     times_to,
     told_leaving,
 )
+from wallsim.plan.loads import Grid, elastic_stresses, falls_below, load_interval, margins
 from wallsim.plan.predict_words import verdict
 from wallsim.plan.strength import DISCLAIMER, NO_TABLE
 from wallsim.wall.sensors import GRID_STEP, Sampling, even_grid, lag
@@ -207,7 +204,8 @@ def _entry(task: _Task, ensemble: Ensemble, followed: Followed) -> dict[str, Any
     then = followed.first(at + 1)
     bore_then = _rows(then.bounded(T_bore[at]), base, then.lost)
     out_then = _rows(then.bounded(T_out[at]), base, then.lost)
-    burning = replace(then, track=Track(track.t[1 : at + 1], track.T[1 : at + 1]))
+    after = slice(1, at + 1)
+    burning = replace(then, track=track.of(after), raw=followed.raw.of(after))
     return {
         "blend": firing.blend.name, "burn_s": firing.burn, "ignition_s": firing.events.ignition,
         "plateau_pressure_Pa": firing.events.plateau,
@@ -250,15 +248,15 @@ def survival(
     tap = np.interp(burning.t, firing.pressure.t, firing.pressure.p)
     over = np.array([firing.local_pressure(grid.z, p) for p in tap])
     over = np.maximum(over - task.campaign.case.pressure.barometer, LEAST_PRESSURE)
-    found = margins(grid, burning, over, solid)
     out: dict[str, Any] = {
         "assessed": False, "note": NO_TABLE,
         "factor": task.factor, "margin": None, "at_s": None, "z_m": None, "below_factor_s": None,
         **elastic_stresses(grid, burning, followed.lost, over, solid),
     }
-    if found is None:
+    if solid.yield_strength is None:
         return out
-    lost, below = followed.lost, followed.crossing(-found.lowest, -task.factor)
+    lost, found = followed.lost, margins(grid, burning, over, solid.yield_strength)
+    below = falls_below(task.factor, found, grid, followed, over, solid.yield_strength)
     out["below_factor_s"] = followed.reached(below)
     gone = found.t[:, None] > followed.left
     in_time = _columns([

@@ -37,8 +37,8 @@ PAUSE = 60.0
 FEW = 200
 FINE = Resolution(3, 24, 0.5)
 COARSE = Resolution(2, 12, 0.35)
-CHUNK, CHUNK_DRAWS = 8, 160
-"""Firings marched together, and all their draws, at most."""
+CHUNK, CHUNK_DRAWS, LEAST_CHUNKS = 24, 480, 8
+"""Firings marched together, and all their draws, at most; parts of a question at least."""
 
 
 def answer(
@@ -61,7 +61,8 @@ def answer(
     """
     straight_tube(campaign)
     every = question.changes
-    chunks = _chunks(every, min(CHUNK, max(CHUNK_DRAWS // question.draws, 1)))
+    chunks = _chunks(every, min(CHUNK, max(CHUNK_DRAWS // question.draws, 1),
+                                -(-len(every) // LEAST_CHUNKS)))
     resolution = FINE if len(every) <= FEW else COARSE
     X = _draws(question, campaign, knowledge, resolution, executor)
     start = Start.of(question, campaign, knowledge, resolution, X)

@@ -9,19 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.case.model import Case
-from wallsim.materials.solid import Solid
-from wallsim.plan.answers import (
-    Grid,
-    crossing,
-    deposit_surface,
-    elastic_stresses,
-    interval,
-    load_interval,
-    margins,
-    peak,
-)
+from wallsim.plan.answers import crossing, deposit_surface, interval, peak
 from wallsim.plan.ensemble import Ensemble, Track
 from wallsim.plan.followed import Followed, not_assessed, times_to
+from wallsim.plan.loads import Grid, elastic_stresses, falls_below, load_interval, margins
 from wallsim.plan.predict import BELOW_AMBIENT, LEAST_PRESSURE
 from wallsim.plan.strength import NO_TABLE
 from wallsim.plan.whatif_file import Change
@@ -33,8 +24,6 @@ Array = NDArray[np.float64]
 COOL_DOWN = 20.0
 LONGER = 1.05
 """Burn over that of the campaign from which on a deposit's growth is extrapolated [-]."""
-NODES, WITHIN = np.arange(4), np.linspace(0.0, 1.0, 7)
-"""Step ends that a cubic runs through, and where in a step the load is looked at."""
 OF_H_ALONE = ("pressure", "bore", "resistance")
 """Changes that act on h or on R alone, which a fit has to tell apart for them."""
 
@@ -190,14 +179,12 @@ def _survival(
         "table_ends_s": interval(left, 0.0) if np.isfinite(left[0]) or np.isnan(left[0]) else None,
         **elastic_stresses(grid, last.track, last.lost, over, solid),
     }
-    every = [margins(grid, track, np.tile(over, (track.t.size, 1)), solid)
-             for track in (*(b.track for b in burns), whole.track)]
-    found = [m for m in every if m is not None]
-    if not found:
+    table = solid.yield_strength
+    if table is None:
         return out
-    *found, going_on = found
-    below = _within_steps(whole.crossing(-going_on.lowest, -factor), longer, grid, over, solid,
-                          factor)
+    *pressures, p = [np.tile(over, (f.track.t.size, 1)) for f in (*burns, whole)]
+    found = [margins(grid, f.track, p, table) for f, p in zip(burns, pressures, strict=True)]
+    below = falls_below(factor, margins(grid, whole.track, p, table), grid, whole, p, table)
     out["below_factor_s"] = whole.reached(below)
     if last.lost[0]:
         return out | {"note": not_assessed(last, solid.name),
@@ -211,45 +198,6 @@ def _survival(
                                 last.lost),
         "at_s": float(worst.t[i]), "z_m": float(grid.z[worst.place[i, 0]]),
     }
-
-
-def _first_below(y: Array, limit: float) -> Array:
-    """Return where in a step each column of ``y`` first falls below ``limit``; NaN for nowhere."""
-    below, columns = y < limit, np.arange(y.shape[1])
-    i = np.maximum(np.argmax(below, axis=0), 1)
-    before, after = y[i - 1, columns], y[i, columns]
-    part = np.clip((before - limit) / np.where(below[i, columns], before - after, 1.0), 0.0, 1.0)
-    at = WITHIN[i - 1] + part * (WITHIN[i] - WITHIN[i - 1])
-    return np.where(below.any(axis=0), at, np.nan)
-
-
-def _within_steps(
-    times: Array, longer: Part, grid: Grid, over: Array, solid: Solid, factor: float
-) -> Array:
-    """Return ``times`` when the load falls below the factor [s], sought again within their steps.
-
-    Temperatures are smooth in time and the load has kinks, so in long steps it is taken of
-    temperatures on the cubic through four step ends, not interpolated itself.
-    """
-    t, out = longer.raw.t, times.copy()
-    some = np.flatnonzero(times > t[0])
-    if some.size == 0 or t.size < len(NODES):
-        return out
-    i = np.searchsorted(t, times[some])
-    low, high = t[i - 1], np.fmin(t[i], longer.whole.left[some])
-    near = np.clip(i - 2, 0, t.size - len(NODES)) + NODES[:, None]
-    at = low + WITHIN[:, None] * (high - low)
-    T = np.zeros((WITHIN.size, longer.raw.T.shape[1], some.size))
-    for k in NODES:
-        others = np.delete(t[near], k, axis=0)[:, None]
-        weight = ((at - others) / (t[near[k]] - others)).prod(axis=0)
-        T += weight[:, None] * longer.raw.T[near[k], :, some].T
-    within = Track(WITHIN, np.minimum(T, longer.whole.end))
-    found = margins(grid, within, np.tile(over, (WITHIN.size, 1)), solid)
-    if found is not None:
-        share = _first_below(found.lowest, factor)
-        out[some] = np.where(np.isnan(share), times[some], low + share * (high - low))
-    return out
 
 
 def _falls_below(factor: float, at: float, burn: float) -> dict[str, float | None] | None:
