@@ -16,7 +16,7 @@ from wallsim.logs.spike_words import without_ignition_spikes
 from wallsim.plan.next_file import load_next
 from wallsim.plan.place_burn_words import celsius
 from wallsim.plan.place_campaign import candidates, is_bare
-from wallsim.plan.place_file import load_plan
+from wallsim.plan.place_file import Plan, load_plan
 from wallsim.plan.planned import understood
 from wallsim.plan.whatif_file import load_question
 from wallsim.plausibility import planned_slips
@@ -63,27 +63,8 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
         With every fault of the file.
     """
     if kind == PLAN:
-        plan = load_plan(path)
-        title, command = plan.case.title, "place"
-        remarks = planned_slips(plan.case, [(r.burn, r.pressure) for r in plan.runs])
-        if not any(is_bare(plan, r) and r.repeats for r in plan.runs):
-            remarks = (*remarks, "no firing planned is bare: R is then told from h by growth "
-                                 "alone; add a run of a blend without deposit")
-        T = plan.case.fit.limit_temperature
-        if T is None:
-            remarks = (*remarks, "no limit temperature is stated: no burn is held against one; "
-                                 "write limit_temperature in [fit]")
-        limit = "no limit" if T is None else f"limit of the bore {celsius(T)}"
-        every = candidates(plan)
-        places, welded = sum(not c.fixed for c in every), sum(c.fixed for c in every)
-        fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
-                          for r in plan.runs)
-        holds = (f"{understood(plan)}; firings {fired}; {limit}; {plan.thermocouples} "
-                 f"thermocouples at {places} places"
-                 + f" and {welded} welded on" * (welded > 0)
-                 + f", two at each of {plan.pairs} of the stations" * (plan.pairs > 0)
-                 + "; wanted: "
-                 + ", ".join(want.text for want in plan.wants))
+        command = "place"
+        title, holds, remarks = _of_plan(load_plan(path))
     elif kind == WHAT_IF:
         question = load_question(path)
         title, command, remarks = question.title, "whatif", question.slips
@@ -97,6 +78,35 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
     return {"schema": SCHEMA, "kind": kind, "case": {"title": title, "path": str(path)},
             "holds": holds, "remarks": list(remarks),
             "next": f"wallsim {command} {path} {'--from FIT ' * (kind == NEXT)}--out DIR"}
+
+
+def _of_plan(plan: Plan) -> tuple[str, str, tuple[str, ...]]:
+    """Return the title, what the plan holds, and what there is to remark on it."""
+    remarks = planned_slips(plan.case, [(r.burn, r.pressure) for r in plan.runs])
+    if not any(is_bare(plan, r) and r.repeats for r in plan.runs):
+        remarks = (*remarks, "no firing planned is bare: R is then told from h by growth alone; "
+                             "add a run of a blend without deposit")
+    T = plan.case.fit.limit_temperature
+    if T is None:
+        remarks = (*remarks, "no limit temperature is stated: no burn is held against one; "
+                             "write limit_temperature in [fit]")
+    every = candidates(plan)
+    kept = [c.sensor.name for c in every
+            if c.fixed and any(low < c.z < high for low, high in plan.keep_out)]
+    if kept:
+        remarks = (*remarks, "welded on where plan.keep_out wants no thermocouple: "
+                             f"{', '.join(kept)}")
+    places, welded = sum(not c.fixed for c in every), sum(c.fixed for c in every)
+    fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
+                      for r in plan.runs)
+    limit = "no limit" if T is None else f"limit of the bore {celsius(T)}"
+    holds = (f"{understood(plan)}; firings {fired}; {limit}; {plan.thermocouples} "
+             f"thermocouples at {places} places"
+             + f" and {welded} welded on" * (welded > 0)
+             + f", two at each of {plan.pairs} of the stations" * (plan.pairs > 0)
+             + "; wanted: "
+             + ", ".join(want.text for want in plan.wants))
+    return plan.case.title, holds, remarks
 
 
 def question_text(document: dict[str, Any]) -> str:

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.plan.small_plan import write as write_plan
 from wallsim.build import load_campaign
 from wallsim.case import load_case
-from wallsim.check import check_document, check_text
+from wallsim.check import check_document, check_text, question_document
+from wallsim.file_kinds import PLAN
 
 from .campaign import log_rows, write
 
@@ -135,3 +137,15 @@ def test_a_coefficient_loosely_tied_to_the_bare_firings_is_said(tmp_path):
     (line,) = check_document(load_campaign(load_case(path)))["remarks"]
     assert line.startswith("dosed: its gas-side coefficient is too loosely tied to the bare ")
     assert line.endswith("or state its coefficient to 15 % or better")
+
+
+def test_a_plan_is_remarked_on_before_anything_is_marched(tmp_path):
+    path = write_plan(
+        tmp_path, limit=('limit_temperature = "1100 K"\n', ""),
+        welded=("[plan]", '[[sensor]]\nname = "T78"\nz = "78 mm"\n[[sensor]]\nname = "T75"\n'
+                          'z = "75 mm"\n[plan]'),
+        blend=('name = "bare"\nblend = "neat"', 'name = "bare"\nblend = "dosed"'))
+    remarks = question_document(path, PLAN)["remarks"]
+    assert [text[:20] for text in remarks] == [
+        "no firing planned is", "no limit temperature", "welded on where plan"]
+    assert remarks[-1].endswith(": T78")

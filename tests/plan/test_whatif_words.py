@@ -313,9 +313,11 @@ def test_elastic_stresses_are_the_largest_where_known():
 
 def test_slips_and_a_march_too_coarse_are_warned_of_on_top():
     f = firing("a", time(20.0, 18.0, 22.0))
-    lines = said(f, slips=["q.toml:3: base.wall: is unusual"], discretisation_error_K=223.4)
+    lines = said(f, slips=["q.toml:3: base.wall: is unusual"], discretisation_error_K=223.4,
+                 discretisation_error_of="1 mm wall")
     assert lines[0] == ("warning", "q.toml:3: base.wall: is unusual")
     assert lines[1][0] == "warning"
-    assert lines[1][1].startswith("Temperatures are uncertain by up to 223 K through the steps")
+    assert lines[1][1].startswith(
+        "Temperatures are uncertain by up to 223 K (1 mm wall) through the steps")
     assert not [text for _, text in said(f, slips=[], discretisation_error_K=0.9)
                 if "uncertain" in text]

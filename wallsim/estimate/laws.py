@@ -21,8 +21,9 @@ from scipy.special import ndtr, ndtri
 from wallsim.case.model import Blend
 from wallsim.estimate.joint import Estimate, Progress
 from wallsim.estimate.law_fits import LawFit, effective_samples, fit_laws
-from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, plain, single
+from wallsim.estimate.readouts import AlongTube, Readout, plain, single
 from wallsim.estimate.unknowns import growth_names
+from wallsim.regression.profile import COVERAGE
 from wallsim.rounding import interval_text
 from wallsim.wall.growth import Law
 

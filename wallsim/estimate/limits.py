@@ -19,10 +19,11 @@ from scipy.special import ndtr, ndtri
 
 from wallsim.estimate.bore import BoreReadouts
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.readouts import COVERAGE, AlongTube, Readout, log_mean
+from wallsim.estimate.readouts import AlongTube, Readout, log_mean
 from wallsim.estimate.run_model import RunModel
 from wallsim.estimate.unknowns import smooth_basis
 from wallsim.regression.prior import Parameter
+from wallsim.regression.profile import COVERAGE
 
 Array = NDArray[np.float64]
 

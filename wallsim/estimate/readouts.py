@@ -17,10 +17,10 @@ from wallsim.case.model import Case
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.run_model import RunModel
 from wallsim.estimate.unknowns import Unknowns, smooth_basis
+from wallsim.regression.profile import COVERAGE
 
 Array = NDArray[np.float64]
 
-COVERAGE = 0.95
 QUANTILE = float(ndtri(0.5 + 0.5 * COVERAGE))
 SPACING = 0.0125
 SHARES_SHOWN = 6

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.special import ndtr, ndtri
 
-from wallsim.estimate.readouts import COVERAGE
 from wallsim.plan.ensemble import Ensemble, Track
+from wallsim.regression.profile import COVERAGE
 
 Array = NDArray[np.float64]
 Side = Literal["above", "below", "unknown"]

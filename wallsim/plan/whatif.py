@@ -77,7 +77,7 @@ def answer(
     rows = [found[i] for i in range(len(every))]
     for row, change, label in zip(rows, every, labels(every), strict=True):
         row["label"], row["longest_burn_logged_s"] = label, _outgrown(campaign, row, change)
-    error = _discretisation(rows, every, [
+    error, where = _discretisation(rows, every, [
         Start.of(question, campaign, knowledge, n, X[:, :1])
         for n in (resolution.finer(), resolution)
     ], executor)
@@ -90,7 +90,7 @@ def answer(
         "untold": dict(knowledge.untold),
         "varied": {name: list(values) for name, values in question.varied.items()},
         "planned": question.plan is not None, "slips": list(question.slips),
-        "horizon_s": HORIZON, "discretisation_error_K": error,
+        "horizon_s": HORIZON, "discretisation_error_K": error, "discretisation_error_of": where,
         "firings": rows,
         "measurable": None if start.stand is None else _measuring(start.stand, rows),
         "caution": DISCLAIMER,
@@ -145,19 +145,20 @@ def _measuring(stand: Stand, rows: list[dict[str, Any]]) -> dict[str, Any]:
 def _discretisation(
     rows: list[dict[str, Any]], every: tuple[Change, ...], starts: list[Start],
     executor: Executor,
-) -> float | None:
-    """Return the error of the bore peak [K] by halved cells and steps, at three of the firings.
+) -> tuple[float | None, str | None]:
+    """Return the error of the bore peak [K] by halved cells and steps, and the firing it is of.
 
-    None where all three leave the table of their metal.
+    The largest of three firings: the hottest, the coolest and the middle one. None where all three
+    leave the table of their metal.
     """
     peaks = [row["bore_peak_K"]["estimate"] or np.inf for row in rows]
-    some = {int(np.argmax(peaks)), int(np.argmin(peaks)), len(rows) // 2}
-    tasks = [(start, (every[i],)) for i in sorted(some) for start in starts]
+    some = sorted({int(np.argmax(peaks)), int(np.argmin(peaks)), len(rows) // 2})
+    tasks = [(start, (every[i],)) for i in some for start in starts]
     peaks = [row["bore_peak_K"]["estimate"]
              for (row,) in executor.map(_answer, *zip(*tasks, strict=True))]
-    pairs = zip(peaks[::2], peaks[1::2], strict=True)
-    errors = [4.0 / 3.0 * abs(a - b) for a, b in pairs if a and b]
-    return max(errors, default=None)
+    pairs = zip(some, peaks[::2], peaks[1::2], strict=True)
+    errors = [(4.0 / 3.0 * abs(a - b), rows[i]["label"]) for i, a, b in pairs if a and b]
+    return max(errors, default=(None, None))
 
 
 def _answer(start: Start, changes: tuple[Change, ...]) -> list[dict[str, Any]]:

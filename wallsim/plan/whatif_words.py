@@ -85,9 +85,10 @@ def _coarse(document: Document) -> str:
     error = document.get("discretisation_error_K")
     if error is None or error <= COARSE:
         return ""
-    return (f"Temperatures are uncertain by up to {error:.0f} K through the steps and cells of the "
-            "march, beside their intervals: a wall or burn so far from the campaign's is not "
-            "answered well.")
+    return (f"Temperatures are uncertain by up to {error:.0f} K "
+            f"({document['discretisation_error_of']}) through the steps and cells of the march, "
+            "beside their intervals: a wall or burn so far from the campaign's is not answered "
+            "well.")
 
 
 def _going_on(firing: Document) -> str:

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from wallsim.build import Firing
+from wallsim.regression.profile import COVERAGE
 
 Array = NDArray[np.float64]
 
-COVERAGE = 0.95
 APART = 25.0
 """Times the median: a variance above is no chance (below 1 in 1000 with two repeats)."""
 

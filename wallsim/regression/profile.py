@@ -32,8 +32,10 @@ Array = NDArray[np.float64]
 Readout = Callable[[Array], tuple[float, Array]]
 """Returns a value and its gradient (m,) in ``z``."""
 
+COVERAGE = 0.95
+"""Of every interval."""
 RISE = 3.841
-"""Of chi-square with one degree of freedom at 95 %."""
+"""Of chi-square with one degree of freedom at that level."""
 
 REACH = 2.0
 OVERSHOT = 3.0

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from wallsim.estimate.intervals.wanted import PEAK, THICKNESS, Wanted
 from wallsim.estimate.joint import Estimate
 from wallsim.estimate.linearised import Linearised
-from wallsim.estimate.readouts import COVERAGE
 from wallsim.estimate.unknowns import OF_ONE_FIRING
 from wallsim.regression.bootstrap import Bootstrap, bootstrap
+from wallsim.regression.profile import COVERAGE
 
 Array = NDArray[np.float64]
 

@@ -16,10 +16,10 @@ from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.bore import hottest_bore
 from wallsim.estimate.intervals.wanted import PEAK, Optimum, Wanted
 from wallsim.estimate.joint import Estimate
-from wallsim.estimate.readouts import COVERAGE
 from wallsim.estimate.run_model import RunModel, WallBuilder, readings
 from wallsim.estimate.weights import Weights, whitened
 from wallsim.regression.least_squares import Refused
+from wallsim.regression.profile import COVERAGE
 from wallsim.regression.sample import WALKERS, Sample, sample
 from wallsim.wall.model import WallSlope
 from wallsim.wall.operators import Wall
