@@ -40,8 +40,8 @@ Read = Callable[[Array], Array]
 
 WALKERS = 8
 LEFT_OUT = 3
-ROOT = 1e-6
-"""Sum of squares of ``Q^T r(z) - xi`` below which ``z`` solves it."""
+ROOT = 1e-4
+"""Sum of squares of ``Q^T r(z) - xi`` below which ``z`` solves it: within 0.01 of its scatter."""
 MOST = 12
 STARTS = (1.0, 0.5, 0.0)
 """How far along the linear solution a search for ``z`` starts, in turn."""
