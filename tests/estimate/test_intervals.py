@@ -21,6 +21,7 @@ from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.regression.least_squares import Refused, solve
 from wallsim.regression.profile import RISE
 
+pytestmark = pytest.mark.usefixtures("coarse")
 HEADER = "time [s],P [bar(g)],A [degC],B [degC]"
 ENDS = ("low", "high")
 
@@ -60,12 +61,12 @@ class Fit:
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory):
+def told(coarse, tmp_path_factory):
     return Fit(pair(tmp_path_factory.mktemp("told"), RESISTANCE))
 
 
 @pytest.fixture(scope="module")
-def faint(tmp_path_factory):
+def faint(coarse, tmp_path_factory):
     return Fit(pair(tmp_path_factory.mktemp("faint"), 1.5e-5))
 
 
@@ -163,11 +164,11 @@ def test_without_the_sampler_it_is_said_before_anything_is_fitted():
 def test_few_samples_are_called_rough(told, monkeypatch):
     monkeypatch.setattr("wallsim.estimate.intervals.sampled.WALKERS", 2)
     monkeypatch.setattr("wallsim.regression.sample.LEFT_OUT", 1)
-    part = told.intervals("laplace", 4)
+    part = told.intervals("laplace", 2)
     rows = {(row["quantity"], row["of"]): row for row in part["readouts"]}
     assert set(rows) == {(R, "dosed"), (REMOVED, "dosed"), (THICKNESS, "dosed"), (PEAK, "r1"),
                          (PEAK, "r2")}
-    assert part["sample"]["kept"] == 4
+    assert part["sample"]["kept"] == 2
     for row in rows.values():
         assert row["sample"]["rough"]
         assert 0.0 < row["sample"]["effective"] <= part["sample"]["kept"]
@@ -188,7 +189,7 @@ TWICE = {"b1": ("bare", 0.0, 1.02), "b2": ("bare", 0.0, 0.98), "d1": ("dosed", R
 
 
 @pytest.fixture(scope="module")
-def twice(tmp_path_factory):
+def twice(coarse, tmp_path_factory):
     return Fit(campaign(tmp_path_factory.mktemp("twice"), TWICE))
 
 
