@@ -41,7 +41,7 @@ def written(document, width=80, encoding="utf-8") -> str:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory) -> Path:
+def folder(few_points, tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("result")
     save(*small("R02", "R06"), out)
     return out
