@@ -17,6 +17,7 @@ from wallsim.plan.next_file import load_next
 from wallsim.plan.place_burn_words import celsius
 from wallsim.plan.place_campaign import candidates, is_bare
 from wallsim.plan.place_file import Plan, load_plan
+from wallsim.plan.place_remarks import remarks as looked_at
 from wallsim.plan.planned import understood
 from wallsim.plan.whatif_file import load_question
 from wallsim.plausibility import planned_slips
@@ -67,8 +68,9 @@ def question_document(path: Path, kind: str) -> dict[str, Any] | None:
         title, holds, remarks = _of_plan(load_plan(path))
     elif kind == WHAT_IF:
         question = load_question(path)
-        title, command, remarks = question.title, "whatif", question.slips
-        holds = f"{len(question.changes)} changed firings of {question.case.path}"
+        title, command, remarks = question.title, "whatif", question.slips + question.too_long
+        n = len(question.changes)
+        holds = f"{n} changed firing{'s' if n > 1 else ''} of {question.case.path}"
     elif kind == NEXT:
         decision = load_next(path)
         title, command, remarks = decision.title, "next", decision.slips
@@ -90,18 +92,14 @@ def _of_plan(plan: Plan) -> tuple[str, str, tuple[str, ...]]:
     if T is None:
         remarks = (*remarks, "no limit temperature is stated: no burn is held against one; "
                              "write limit_temperature in [fit]")
+    remarks = (*remarks, *looked_at(plan).values())
     every = candidates(plan)
-    kept = [c.sensor.name for c in every
-            if c.fixed and any(low < c.z < high for low, high in plan.keep_out)]
-    if kept:
-        remarks = (*remarks, "welded on where plan.keep_out wants no thermocouple: "
-                             f"{', '.join(kept)}")
     places, welded = sum(not c.fixed for c in every), sum(c.fixed for c in every)
     fired = ", ".join(f"{r.name} {r.burn:.3g} s" + f" x {r.repeats}" * (r.repeats > 1)
                       for r in plan.runs)
     limit = "no limit" if T is None else f"limit of the bore {celsius(T)}"
     holds = (f"{understood(plan)}; firings {fired}; {limit}; {plan.thermocouples} "
-             f"thermocouples at {places} places"
+             f"thermocouple{'s' * (plan.thermocouples > 1)} at {places} place{'s' * (places > 1)}"
              + f" and {welded} welded on" * (welded > 0)
              + f", two at each of {plan.pairs} of the stations" * (plan.pairs > 0)
              + "; wanted: "

@@ -10,7 +10,8 @@ from tests.plan.small_plan import write as write_plan
 from wallsim.build import load_campaign
 from wallsim.case import load_case
 from wallsim.check import check_document, check_text, question_document
-from wallsim.file_kinds import PLAN
+from wallsim.file_kinds import PLAN, WHAT_IF
+from wallsim.plan.whatif_file import load_question
 
 from .campaign import log_rows, write
 
@@ -147,5 +148,33 @@ def test_a_plan_is_remarked_on_before_anything_is_marched(tmp_path):
         blend=('name = "bare"\nblend = "neat"', 'name = "bare"\nblend = "dosed"'))
     remarks = question_document(path, PLAN)["remarks"]
     assert [text[:20] for text in remarks] == [
-        "no firing planned is", "no limit temperature", "welded on where plan"]
-    assert remarks[-1].endswith(": T78")
+        "no firing planned is", "no limit temperature", "welded on where plan",
+        "welded on nearer to "]
+    assert remarks[-2].endswith(": T78")
+    assert remarks[-1].endswith("than plan.apart, 15 mm (they stay): T75 and T78 (3 mm)")
+
+
+def test_a_well_that_leaves_little_of_the_wall_is_remarked(tmp_path):
+    def remarks(depth):
+        path = write_plan(tmp_path, wells=("most = 4", f'most = 4\nwells = ["1 mm", "{depth} mm"]'))
+        return question_document(path, PLAN)["remarks"]
+
+    assert remarks(3.0) == []
+    assert remarks(3.9) == [
+        "a well 3.9 mm deep leaves as little as 0.1 mm of a wall of 4 mm under gas pressure; "
+        "common practice is to leave a fifth of it, and 1 mm at least"]
+
+
+def test_a_burn_beyond_the_range_of_validity_is_remarked_in_a_whatif_too(tmp_path):
+    write_plan(tmp_path)
+    path = tmp_path / "whatif.toml"
+    path.write_text('case = "case.toml"\n[base]\nburn = "4 min"\n')
+    document = question_document(path, WHAT_IF)
+    assert document["holds"].startswith("1 changed firing of ")
+    assert document["remarks"] == [
+        f"{path}:3: base.burn: 240 s is beyond the range of validity, burns of 1 to 60 s (got "
+        '"4 min"); check value and unit']
+    path.write_text('case = "case.toml"\n[vary]\nburn = { from = "5 s", to = "90 s", steps = 9 }\n')
+    (line,) = question_document(path, WHAT_IF)["remarks"]
+    assert line.startswith(f"{path}:3: vary.burn: 90 s is beyond")
+    assert load_question(path).slips == ()

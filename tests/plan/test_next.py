@@ -25,6 +25,7 @@ from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.next_document import _recommend
+from wallsim.plan.next_document import _recommend
 from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, lasting, run_of
 from wallsim.plan.next_response import Response, _columns
@@ -405,6 +406,16 @@ def test_what_is_settled_beyond_the_logs_is_a_warning_with_the_firing_that_would
     first, *rest = answers(document)
     assert first["level"] == "good"
     assert first["text"].startswith("Nothing is needed: the campaign settles")
+    for row, narrower in zip(document["candidates"], (0.004, 0.19), strict=True):
+        row["steps"][0] |= {"narrower_by": narrower, "chance": 1.0 - narrower}
+    other = document["candidates"][1]["blend"]
+    assert answers(document)[0]["text"].endswith(
+        f" If anything, fire {other} once: the interval gets 19 % narrower; the chance that it "
+        "stays settled is 81 %.")
+    _recommend(document)
+    assert document["recommended"]["blend"] == other
+    document["candidates"][0]["steps"][0]["narrower_by"] = 0.008
+    assert "If anything" not in answers(document)[0]["text"]
     assert "What is the next best?" not in {answer["question"] for answer in rest}
     document["firing"]["burn_s"] = 20.0
     first = answers(document)[0]

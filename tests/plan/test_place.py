@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from tests.plan.small_plan import write
 from wallsim.api import Placement, place, predict
 from wallsim.case import load_case
-from wallsim.errors import CaseError, InputError
+from wallsim.errors import CaseError
 from wallsim.estimate.bore import hottest_bore
 from wallsim.estimate.joint import Misfit
 from wallsim.estimate.resolution import first_guess
@@ -21,6 +22,7 @@ from wallsim.plan.place_burn_words import how_long
 from wallsim.plan.place_campaign import block_noise, candidates, planned_campaign, with_bare
 from wallsim.plan.place_file import load_plan, want_of
 from wallsim.plan.place_model import Marched
+from wallsim.plan.place_room import beside, most, packed, places
 from wallsim.plan.place_study import Study, against_repeats
 from wallsim.plausibility import planned_slips
 from wallsim.report.placement import plan_text
@@ -61,10 +63,34 @@ def test_faults_of_a_plan_name_key_and_remedy(tmp_path, old, new, message):
     assert str(caught.value).startswith(f"{path}:")
 
 
-def test_no_room_is_said(tmp_path, pool):
-    path = write(tmp_path, change=("thermocouples = 3", "thermocouples = 9"), most=("most = 4", ""))
-    with pytest.raises(InputError, match="no room for"):
-        place(load_plan(path), pool)
+@pytest.mark.parametrize(("changes", "words"), [
+    ([("= 3", "= 5")], r"15 mm \(plan.apart\) from each other: 4 stations fit, 4 in all \(got 5\)"),
+    ([("= 3", "= 7\npairs = 2")], r"4 stations fit, 6 in all with plan\.pairs \(got 7\)"),
+    ([("thermocouples = 3", "")], r"no room for so many, the default, .* 4 in all \(got 6\)"),
+    ([("= 3", "= 4"), ("[plan]", '[[sensor]]\nname = "W"\nz = "40 mm"\n[plan]'),
+      ('["0 mm", "5 mm"]', '["0 mm", "45 mm"]')],
+     r"1 station fits beside the 1 welded on, 2 in all \(got 4\); plan fewer, or make"),
+    ([('["0 mm", "5 mm"]', '["0 mm", "71 mm"]')], r"leaves no place for a thermocouple; shorten"),
+])
+def test_no_room_is_said_before_anything_is_marched(tmp_path, changes, words):
+    path = write(tmp_path, most=("most = 4", ""), **dict(zip("abc", changes, strict=False)))
+    with pytest.raises(CaseError, match=rf":1\d: plan\.\w+: .*{words}") as caught:
+        load_plan(path)
+    assert len(caught.value.faults) == 1
+
+
+@pytest.mark.parametrize(("welded", "pairs"), [((), 0), ((), 2), ((0.052,), 1), ((0.04, 0.05), 3)])
+def test_as_many_fit_as_any_choice_holds(welded, pairs):
+    z, apart = places(0.1, 0.01, [(0.055, 0.07)]), 0.018
+    free = z[beside(z, welded, apart)]
+    some = [each for n in range(free.size + 1) for each in combinations(free, n)
+            if (np.diff(each) > apart).all()]
+    stations = max(map(len, some))
+    assert stations == len(packed(free, apart))
+    alone = 0 if welded else 1
+    fits = [placed for placed in range(20) for two in [min(pairs, max(0, (placed - alone) // 2))]
+            if placed - two <= stations]
+    assert most(stations, len(welded), pairs) == len(welded) + max(fits)
 
 
 def test_candidates_keep_out_of_the_stretches(plan):
@@ -259,7 +285,8 @@ def test_a_limit_never_reached_leaves_every_burn_cautious(plan, monkeypatch):
     assert rows[0]["limit_time_s"] == {"estimate": None, "low": None, "high": None}
     assert limit["cause"] is None
     assert place_limit.incautious({"limit": limit, "bore": rows}, 2.0) == []
-    text = how_long({"limit": limit, "bore": rows, "against_burn": [], "goal": None}, {"unit": "1"})
+    text = how_long({"limit": limit, "bore": rows, "against_burn": [], "goal": None},
+                    {"unit": "1", "text": "h"})
     assert "stays below 827 °C for a minute by all that is stated" in text
 
 

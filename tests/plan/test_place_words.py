@@ -20,6 +20,10 @@ def bore(peak, low=None, cautious=None, *, burn=10.0, high=1400.0):
             "high": high}, "limit_time_s": times, "cautious_s": cautious, "note": ""}
 
 
+def planned(name, blend, burn=10.0):
+    return {"name": name, "blend": blend, "burn_s": burn, "pressure_Pa": 8e5}
+
+
 def limit(peak, cautious, *, low=None, high=1400.0):
     """The parts of a document on the bore's limit, of one firing."""
     low = cautious / 0.7 if low is None else low
@@ -39,8 +43,8 @@ def document(**changes):
              for f in (0.6, 1.0, 1.25)]
     want = {"text": "R of dosed", "unit": "1", "half_width": 0.2, "z_m": None, "between_m": None}
     out = {
-        "planned": [{"name": "bare", "burn_s": 10.0}, {"name": "with", "burn_s": 10.0}],
-        "goal": None, "slips": [], "bare_added": None, "limit": None, "plain": None,
+        "planned": [planned("bare", "neat"), planned("with", "dosed")], "spacing_m": 0.01,
+        "goal": None, "slips": [], "remarks": {}, "bare_added": None, "limit": None, "plain": None,
         "bore": [bore(1050.0) | {"limit_time_s": None}], "metal_limits": {"steel": {}},
         "case": {"title": "", "path": "plan.toml"}, "tube_length_m": 0.1,
         "wants": [want, want | {"text": "h", "half_width": 0.1}], "keep_out_m": [[0.0, 0.025]],
@@ -184,7 +188,7 @@ def test_the_burn_recommended_stays_below_the_limit_and_says_that_it_is_not_caut
 
 
 def test_burns_that_differ_are_named_one_by_one():
-    doc = document(planned=[{"name": "bare", "burn_s": 13.0}, {"name": "with", "burn_s": 10.0}],
+    doc = document(planned=[planned("bare", "neat", 13.0), planned("with", "dosed")],
                    **limit(1050.0, 20.0))
     doc["against_burn"] = doc["against_burn"][:2]
     text = how_long(doc, doc["wants"][0])
@@ -225,11 +229,44 @@ def test_stations_are_in_order_marked_and_judged_against_even_spacing():
     text = said(document(), "Where?")
     assert text.startswith("At 20 mm (welded already), 50 mm, 70 mm from the head end.")
     assert "Spaced evenly it would be 30 %, not 20 %." in text
-    assert "kept out: 20 mm." in text
     assert "Only the first want, R of dosed, decides where." in text
     doc = document()
     doc["against_number"][0]["evenly_spaced"] = 0.205
     assert said(doc, "Where?").startswith("Space them evenly, at 20 mm, 50 mm, 80 mm")
+
+
+def test_spacing_is_called_even_only_where_gaps_differ_by_no_more_than_the_places():
+    doc = document()
+    row = doc["against_number"][0]
+    row["even_stations"] = [station(z) for z in (0.02, 0.05, 0.09)]
+    assert "Spaced evenly it would be 30 %, not 20 %." in said(doc, "Where?")
+    row["even_stations"] = [station(z) for z in (0.05, 0.10, 0.18, 0.21, 0.26)]
+    assert "Spaced as evenly as the keep-outs allow it would be 30 %, not" in said(doc, "Where?")
+    row["evenly_spaced"] = 0.205
+    assert said(doc, "Where?").startswith(
+        "Space them as evenly as the keep-outs allow, at 50 mm, 100 mm, 180 mm, 210 mm, 260 mm")
+
+
+def test_which_R_a_burn_tells_is_said_and_a_bare_bore_is_named_by_a_bare_firing_or_its_pressure():
+    doc = document(**limit(1050.0, 6.5))
+    text = said(doc, "How long?")
+    assert ("R is that at the end of the burn looked at, grown to what is stated by 10 s, the "
+            "longest planned. A bare bore at 8 bar reaches 827 °C after") in text
+    doc["bore"][0]["bare"] = True
+    assert "A bare bore at the pressure of bare reaches" in said(doc, "How long?")
+    doc["planned"] = [planned("bare", "neat"), planned("with", "dosed", 4.0),
+                      planned("more", "dosed", 6.0), planned("other", "strong", 11.0)]
+    doc["wants"][0]["text"] = "R of dosed - R of strong"
+    assert ("Each R is that at the end of the burn looked at, grown to what is stated by 6 s or "
+            "11 s, the longest planned.") in said(doc, "How long?")
+    doc["wants"][0]["text"] = "h"
+    assert "grown" not in said(doc, "How long?")
+
+
+def test_what_there_is_to_remark_is_a_warning_of_its_own():
+    doc = document(remarks={"Deep wells": "a well 3.9 mm deep leaves little"})
+    assert {"level": "warning", "question": "Deep wells",
+            "text": "A well 3.9 mm deep leaves little."} in answers(doc)
 
 
 def test_wells_are_weighed_against_none():

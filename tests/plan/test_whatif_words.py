@@ -53,9 +53,9 @@ def test_the_longest_the_shortest_and_those_that_do_not_last():
         ("note", "Longest burn, thick: 20.0 (18.0 to 22.0) s until the bore reaches your limit of "
                  "900 °C. Shortest, thin: 8.0 (7.0 to 9.0) s until the bore reaches your "
                  "limit of 900 °C."),
-        ("warning", "1 of 3 last their burn of 10 s: the bore stays below your limit of 900 °C, "
+        ("warning", "1 of 3 lasts its burn of 10 s: the bore stays below your limit of 900 °C, "
                     "the limit load above 4 x gas pressure. 1 may not (not sure by their "
-                    "intervals): as it is. 1 do not, as the bore reaches your limit of 900 °C: "
+                    "intervals): as it is. 1 does not, as the bore reaches your limit of 900 °C: "
                     "thin."),
     ]
 
@@ -110,6 +110,10 @@ def test_a_deposit_that_grows_longer_than_logged_and_a_burn_too_long_are_warned_
                           growth="linear"), planned=True)
     assert any("beyond the longest burn planned (12.0 s), for which R is stated; " in text
                for _, text in planned)
+    planned = said(*(firing(name, time(80.0, 78.0, 82.0), longest_burn_logged_s=s, growth="general")
+                     for name, s in (("a", 12.001), ("b", 12.003))), planned=True)
+    assert any("burn planned (12.0 s), for which R is stated; the interval widens by what is left "
+               "open of the shape of growth" in text for _, text in planned)
     assert any("the interval widens by what the logs leave open" in text and level == "note"
                and text.endswith(": open.") for level, text in lines)
     assert any(text == "Beyond the range of validity, burns of up to 60 s: long."
@@ -252,7 +256,7 @@ def test_what_is_not_assessed_is_never_called_lasting():
     assert "nothing of them is judged" in said(unknown)[1][1]
     (_, _), (level, text), _ = said(firing("whole", reaches), soft)
     assert level == "warning"
-    assert text.startswith("1 of 2 last their burn of 10 s: the bore stays below")
+    assert text.startswith("1 of 2 lasts its burn of 10 s: the bore stays below")
     assert text.endswith("1 cannot be judged in full, limit load not known for copper, but the "
                          "bore stays below your limit of 900 °C: soft.")
 
@@ -268,7 +272,7 @@ def test_a_solidus_alone_is_no_limit_of_use():
 def test_a_wall_beyond_its_table_does_not_last_whatever_the_limit():
     f = firing("a", time(None, 6.0), survival={
         "factor": 4.0, "below_factor_s": None, "table_ends_s": time(6.5, 6.0, 7.0)})
-    assert any("1 do not, as the wall leaves the table of its metal" in text
+    assert any("1 does not, as the wall leaves the table of its metal" in text
                for _, text in said(f))
 
 
@@ -278,7 +282,7 @@ def test_without_a_limit_of_the_owner_the_oxidation_limit_is_judged_by():
                    "solidus": {"at_K": 1671.15, "time_s": time(None, 30.0)}}
     lines = said(f)
     assert "8.0 (7.0 to 9.0) s until the bore reaches the oxidation limit of 870 °C" in lines[0][1]
-    assert "1 do not, as the bore reaches the oxidation limit of 870 °C: a." in lines[1][1]
+    assert "1 does not, as the bore reaches the oxidation limit of 870 °C: a." in lines[1][1]
 
 
 def test_what_is_passed_at_ignition_is_said_so_and_ties_are_named_together():
@@ -292,7 +296,7 @@ def test_what_is_passed_at_ignition_is_said_so_and_ties_are_named_together():
 def test_a_firing_before_the_last_counts_too():
     """On what the first firings leave the last one may stay coldest."""
     cold = firing("three", time(None, 60.0), firings=3, bore_peak_K=time(1200.0, 1190.0, 1210.0))
-    assert "1 do not, as the bore reaches your limit of 900 °C: three." in said(cold)[1][1]
+    assert "1 does not, as the bore reaches your limit of 900 °C: three." in said(cold)[1][1]
     near = firing("three", time(None, 60.0), firings=3, bore_peak_K=time(1150.0, 1120.0, 1180.0))
     assert "1 may not" in said(near)[1][1]
 
@@ -318,6 +322,11 @@ def test_slips_and_a_march_too_coarse_are_warned_of_on_top():
     assert lines[0] == ("warning", "q.toml:3: base.wall: is unusual")
     assert lines[1][0] == "warning"
     assert lines[1][1].startswith(
-        "Temperatures are uncertain by up to 223 K (1 mm wall) through the steps")
+        "Temperatures are uncertain by up to 223.4 K (1 mm wall) through the steps")
+    for error, warned in ((4.9, False), (5.1, True)):
+        texts = [text for _, text in said(f, discretisation_error_K=error,
+                                          discretisation_error_of="a")]
+        assert any(text.startswith("Temperatures are uncertain by up to 5.1 K (a)")
+                   for text in texts) == warned
     assert not [text for _, text in said(f, slips=[], discretisation_error_K=0.9)
                 if "uncertain" in text]

@@ -15,6 +15,7 @@ from wallsim.plan.answers import interval_error
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.next_bore import Limit, oxidation_of
 from wallsim.plan.next_file import NextQuestion
+from wallsim.plan.next_limit_words import too_hot
 from wallsim.plan.next_model import Outlook
 from wallsim.plan.next_study import Step, Study, rank
 from wallsim.plan.next_words import answers
@@ -195,7 +196,9 @@ def _recommend(document: Document) -> None:
     """Order the candidates at the number of firings that is recommended, and write it down.
 
     That is the fewest with which any blend alone has the chance wanted; where none is stated or
-    none has it, the fewest that come near the best chance of the most firings looked at.
+    none has it, the fewest that come near the best chance of the most firings looked at. Of a
+    decision that is settled already it is one; the order is then by how much it narrows, those that
+    pass the limit last.
     """
     rows, wanted = document["candidates"], document["decision"]["chance_wanted"]
     best = [max(row["steps"][n]["chance"] for row in rows)
@@ -203,10 +206,15 @@ def _recommend(document: Document) -> None:
     if wanted is None or best[-1] < wanted:
         wanted = best[-1] - NEAR
     n = next(i for i, chance in enumerate(best) if chance >= wanted)
-    if document["decision"]["now"]["settled"]:
+    settled = document["decision"]["now"]["settled"]
+    if settled:
         n = 0
-    rows.sort(key=lambda row: (round(row["steps"][n]["chance"], 3),
-                               row["steps"][n]["narrower_by"]), reverse=True)
+    hot = too_hot(document, {"firings": [row["blend"] for row in rows]})
+
+    def first(row: Document) -> float:
+        return float(row["blend"] not in hot) if settled else round(row["steps"][n]["chance"], 3)
+
+    rows.sort(key=lambda row: (first(row), row["steps"][n]["narrower_by"]), reverse=True)
     document["recommended"] = {
         "blend": rows[0]["blend"], "times": n + 1,
         "chance": rows[0]["steps"][n]["chance"],

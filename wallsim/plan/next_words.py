@@ -21,6 +21,8 @@ AS_GOOD = 0.02
 LIKELY = 0.5
 NO_CHANCE = 0.01
 BETTER = 0.03
+WORTH = 0.01
+"""Share by which a firing narrows what is settled already, below which none is named."""
 LONGER = 1.05
 """Burn over the longest logged of a blend, from which on it is said."""
 
@@ -88,9 +90,7 @@ def _after(document: Document) -> str:
 
 
 def _burning(document: Document) -> str:
-    """Return how long firings to come burn; one that is not stated to the ms, as R is of it."""
-    firing = document["firing"]
-    return f"{firing['burn_s']:.3g} s" if firing["burn_stated"] else f"{firing['burn_s']:.3f} s"
+    return f"{document['firing']['burn_s']:.3g} s"
 
 
 def _sides(step: Document) -> str:
@@ -113,14 +113,10 @@ def beyond_logs(document: Document) -> list[str]:
     return [name for name, s in firing["longest_logged_s"].items() if firing["burn_s"] > LONGER * s]
 
 
-def _settled(document: Document, row: Document, chance: str) -> str:
-    step, beyond = row["steps"][0], beyond_logs(document)
-    if not beyond and too_hot(document, {"firings": {row["blend"]: 1}}):
-        return f"Nothing is needed: the campaign settles {_asked(document)}."
+def _settled(document: Document) -> str:
+    beyond = beyond_logs(document)
     if not beyond:
-        return (f"Nothing is needed: the campaign settles {_asked(document)}. If anything, fire "
-                f"{row['blend']} once: the interval gets {per_cent(step['narrower_by'])} narrower; "
-                f"the chance that it stays settled is {chance}.")
+        return f"Nothing is needed: the campaign settles {_asked(document)}.{_if_any(document)}"
     burn, longest = document["firing"]["burn_s"], document["firing"]["longest_logged_s"]
     logged = ", ".join(f"{name} up to {longest[name]:.3g} s" for name in beyond)
     text = (f"By growth as fitted, beyond the logs ({logged}), the campaign settles "
@@ -131,6 +127,18 @@ def _settled(document: Document, row: Document, chance: str) -> str:
     return f"{text}: fire {beyond[0]} once for {burn:.3g} s before you rely on it."
 
 
+def _if_any(document: Document) -> str:
+    """Return which firing narrows what is settled the most, if the limit and its worth allow."""
+    rows = [row for row in document["candidates"]
+            if not too_hot(document, {"firings": {row["blend"]: 1}})]
+    row = max(rows, key=lambda row: float(row["steps"][0]["narrower_by"]), default=None)
+    if row is None or (step := row["steps"][0])["narrower_by"] < WORTH:
+        return ""
+    return (f" If anything, fire {row['blend']} once: the interval gets "
+            f"{per_cent(step['narrower_by'])} narrower; the chance that it stays settled is "
+            f"{chance_text(step['chance'])}.")
+
+
 def _what(document: Document) -> str:
     d, best = document["decision"], document["recommended"]
     row = document["candidates"][0]
@@ -138,7 +146,7 @@ def _what(document: Document) -> str:
     R = _interval(document, step["mean_resistance_m2K_W"])
     chance = chance_text(step["chance"])
     if d["now"]["settled"]:
-        return _settled(document, row, chance)
+        return _settled(document)
     if (nothing := _nothing_settles(document)) is not None:
         return nothing
     if too_hot(document, {"firings": {row["blend"]: 1}}):

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.place_file import want_of
 from wallsim.plan.place_limit import incautious, may_pass, passed, standing, worst
 from wallsim.plausibility import VALID_BURNS
 from wallsim.rounding import open_text, per_cent
@@ -150,7 +151,7 @@ def how_long(document: Document, first: Document) -> str:
                      f"bore at {celsius(least['bore_peak_K'])}, beyond its limit.")
     elif goal:
         lines.append(f"No burn looked at reaches the goal of {shown(goal, unit)}.")
-    return " ".join([*lines, *_of_limit(document)])
+    return " ".join([*lines, *_which_R(document, first), *_of_limit(document)])
 
 
 def _half(row: Document) -> float:
@@ -172,7 +173,20 @@ def _unjudged(document: Document, first: Document, rows: Sequence[Document]) -> 
     elif goal:
         lines.append(f"No burn looked at reaches the goal of {shown(goal, unit)}.")
     lines.append("Which of them the bore bears is not judged without limit_temperature in [fit].")
-    return " ".join(lines)
+    return " ".join([*lines, *_which_R(document, first)])
+
+
+def _which_R(document: Document, first: Document) -> list[str]:
+    """Return of which burn's end the R wanted is: that of another plan may grow otherwise."""
+    want = want_of(first["text"])
+    if want is None or want.kind not in ("R", "difference"):
+        return []
+    blends = list(dict.fromkeys(want.of))
+    longest = dict.fromkeys(f"{max(burns):.3g} s" for blend in blends if (
+        burns := [r["burn_s"] for r in document["planned"] if r["blend"] == blend]))
+    each = "R is" if len(blends) == 1 else "Each R is"
+    return [f"{each} that at the end of the burn looked at, grown to what is stated by "
+            f"{' or '.join(longest)}, the longest planned."]
 
 
 def _differ(document: Document) -> bool:
@@ -207,7 +221,10 @@ def _of_limit(document: Document) -> list[str]:
     if times is None:
         return [f"When a bare bore reaches {T} is not known: {row['note']}."]
     alike = [r["name"] for r in document["bore"] if r.get("bare") and r["limit_time_s"] == times]
-    who = f"A bare bore at the pressure of {(alike or [row['name']])[0]}"
+    where = f"the pressure of {alike[0]}" if alike else next(
+        f"{1e-5 * r['pressure_Pa']:.3g} bar" for r in document["planned"]
+        if r["name"] == row["name"])
+    who = f"A bare bore at {where}"
     if times["low"] is None:
         return [f"{who} stays below {T} for a minute by all that is stated."]
     text = f"{who} reaches {T} after {open_text(times, 1)} s by all that is stated"

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from wallsim.build import BLOCK, Campaign, Firing, Trace
 from wallsim.case.model import Case, Run, Sensor
-from wallsim.errors import InputError
 from wallsim.estimate.unknowns import CURVATURE, EXPONENT
 from wallsim.logs.model import Events, Log
 from wallsim.logs.pressure_history import PressureHistory
 from wallsim.plan.place_file import Plan, PlannedRun, Thermocouple
+from wallsim.plan.place_room import places
 from wallsim.regression.noise import Autoregression, Noise
 from wallsim.units import Quantity
 from wallsim.wall.growth import Law, grown
@@ -40,26 +40,14 @@ class Candidate:
 
 
 def candidates(plan: Plan) -> list[Candidate]:
-    """Return the thermocouples welded on and every place for another.
-
-    Raises
-    ------
-    InputError
-        If ``keep_out`` leaves no place.
-    """
+    """Return the thermocouples welded on and every place for another."""
     length, t = plan.case.tube.length, plan.thermocouple
     out = [Candidate(s, True) for s in plan.case.sensors]
-    n = int(length / plan.spacing + 1e-9)
-    for z in plan.spacing * np.arange(1, n + 1):
-        if z >= length - 1e-9 or any(low - 1e-9 < z < high + 1e-9 for low, high in plan.keep_out):
-            continue
+    for z in places(length, plan.spacing, plan.keep_out):
         for depth in (0.0, *plan.wells):
             name = f"{1e3 * z:g} mm" + (f", {1e3 * depth:g} mm deep" if depth else "")
             at = Quantity(float(z), t.position)
             out.append(Candidate(Sensor(name, name, at, depth, t.lag, t.lead_loss), False))
-    if len(out) == len(plan.case.sensors):
-        raise InputError(f"{plan.case.path}: plan.keep_out: leaves no place for a thermocouple; "
-                         "shorten the stretches or make plan.spacing smaller")
     return out
 
 

@@ -14,6 +14,7 @@ from wallsim.plan import place_limit
 from wallsim.plan import place_study as ask
 from wallsim.plan.place_file import Plan, Want
 from wallsim.plan.place_model import Marched
+from wallsim.plan.place_remarks import remarks
 from wallsim.plan.place_study import Study
 from wallsim.plan.place_words import CAUTION, answers, wells
 from wallsim.plausibility import planned_slips
@@ -59,7 +60,7 @@ def build(plan: Plan, executor: Executor, progress: Progress | None = None) -> D
     told(1)
     by_number = ask.against_number(study)
     chosen = next(r for r in by_number if r["thermocouples"] == plan.thermocouples)["chosen"]
-    document = _head(study, chosen) | {"slips": list(slips)}
+    document = _head(study, chosen) | {"slips": list(slips), "remarks": remarks(plan)}
     document["against_number"] = [_numbered(study, row) for row in by_number]
     document["plain"] = ask.plain(study, len(chosen))
     document["bare_added"] = ask.bare_added(study, chosen)
@@ -108,7 +109,7 @@ def _head(study: Study, chosen: Sequence[int]) -> Document:
         ],
         "goal": plan.goal, "pairs": plan.pairs,
         "tube_length_m": plan.case.tube.length,
-        "keep_out_m": [list(pair) for pair in plan.keep_out],
+        "keep_out_m": [list(pair) for pair in plan.keep_out], "spacing_m": plan.spacing,
         "rate_Hz": plan.thermocouple.rate,
         "lag_s": plan.thermocouple.lag.value,
         "wants": [

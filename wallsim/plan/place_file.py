@@ -29,10 +29,12 @@ from wallsim.case.schema import (
     TubeKeys,
     key,
 )
-from wallsim.case.stand_ins import NAMELESS, read_keys, sound
+from wallsim.case.stand_ins import NAMELESS, is_known, read_keys, sound
 from wallsim.errors import CaseError
 from wallsim.file_kinds import PLAN
+from wallsim.plan.place_room import beside, most, packed, places
 from wallsim.source import Fault, Source, advice
+from wallsim.toml_lines import KeyPath
 from wallsim.units import Quantity
 
 FixedSeconds = Annotated[Quantity, reader("s", above=0.0, fixed=True)]
@@ -213,7 +215,7 @@ def load_plan(path: Path | str) -> Plan:
     solids, of_materials = solids_of(as_case, source)
     wants, goal, own = _wanted(keys, source)
     faults += sound([*faults_between(as_case, source), *of_materials, *own,
-                     *_run_faults(keys, source)], stood_in)
+                     *_run_faults(keys, source), *_room_faults(keys, source, stood_in)], stood_in)
     if faults:
         raise CaseError([fault.text for fault in sorted(faults, key=lambda fault: fault.line)])
     return _plan(keys, case_of(as_case, source, solids), wants, goal)
@@ -256,6 +258,29 @@ def _run_faults(keys: PlacementKeys, source: Source) -> list[Fault]:
             faults.append(source.fault(("plan", "wells", i), "deeper than the wall", well.text,
                                        "write the depth below the outer surface"))
     return faults
+
+
+def _room_faults(keys: PlacementKeys, source: Source, stood_in: set[KeyPath]) -> list[Fault]:
+    """Return that fewer thermocouples fit than are planned, if all that decides it is known."""
+    p, length, welded = keys.plan, keys.tube.length, [s.z.value for s in keys.sensor]
+    if ("plan", "pairs") in stood_in or not all(
+            map(is_known, (length, p.spacing, p.apart, *(s.z for s in keys.sensor)))):
+        return []
+    z = places(length.value, p.spacing.value, [(a.value, b.value) for a, b in p.keep_out])
+    if not z.size:
+        hint = "shorten the stretches or make plan.spacing smaller"
+        return [source.fault(("plan", "keep_out"), "leaves no place for a thermocouple", None, hint)]
+    stations = len(packed(z[beside(z, welded, p.apart.value)], p.apart.value))
+    fit = most(stations, len(welded), p.pairs)
+    if p.thermocouples <= fit:
+        return []
+    which = "" if "thermocouples" in p.model_fields_set else ", the default,"
+    wrong = (f"no room for so many{which} {1e3 * p.apart.value:.3g} mm (plan.apart) from each other: "
+             f"{stations} {'station fits' if stations == 1 else 'stations fit'}"
+             + f" beside the {len(welded)} welded on" * bool(welded)
+             + f", {fit} in all" + " with plan.pairs" * bool(p.pairs))
+    return [source.fault(("plan", "thermocouples"), wrong, p.thermocouples,
+                         "plan fewer, or make plan.apart or plan.keep_out smaller")]
 
 
 _HOW = 'write "R of BLEND", "R of BLEND - R of BLEND", "h", "bore peak of RUN" or "everything"'

@@ -25,6 +25,7 @@ from wallsim.plan.place_design import Candidates, Criterion, choose, covariance
 from wallsim.plan.place_file import Plan, PlannedRun
 from wallsim.plan.place_limit import hottest_of_plan
 from wallsim.plan.place_model import Informed, Marched, Repeated, Wanted
+from wallsim.plan.place_room import beside, packed, pairs_made
 
 Array = NDArray[np.float64]
 
@@ -120,9 +121,8 @@ class Study:
     @property
     def free(self) -> list[int]:
         """Places that are far enough from those."""
-        near = np.abs(self.z[:, None] - self.z[self.fixed]) < self.plan.apart - 1e-9
-        return [i for i, c in enumerate(self.marched.candidates)
-                if not c.fixed and not near[i].any()]
+        far = beside(self.z, self.z[self.fixed].tolist(), self.plan.apart)
+        return [i for i, c in enumerate(self.marched.candidates) if not c.fixed and far[i]]
 
     def apart_from(self, chosen: Sequence[int]) -> list[int]:
         """Return the free places that are far enough from those ``chosen``."""
@@ -150,8 +150,7 @@ class Study:
         """
         free, fixed = self.free, self.fixed
         extra = n - len(fixed)
-        alone = 0 if fixed else 1
-        pairs = 0 if plain else min(self.plan.pairs, max(0, (extra - alone) // 2))
+        pairs = 0 if plain else pairs_made(extra, len(fixed), self.plan.pairs)
         if extra <= 0:
             return fixed
         if plain:
@@ -166,24 +165,15 @@ class Study:
         base = precision(self.information, fixed)
         judged = criterion(self.wanted[0], self.repeated)
         slots = [singles] * (extra - 2 * pairs) + [doubles] * pairs
-        packed = _packed(self.z[free], self.plan.apart)
-        if len(slots) > len(packed):
-            raise ValueError(f"{len(packed)} stations fit beside those welded on already")
-        some = np.linspace(0, len(packed) - 1, len(slots)).round().astype(int)
-        start = [packed[i] for i in some]
+        fitting = packed(self.z[free], self.plan.apart)
+        if len(slots) > len(fitting):
+            raise ValueError("no place is left")
+        some = np.linspace(0, len(fitting) - 1, len(slots)).round().astype(int)
+        start = [fitting[i] for i in some]
         start[extra - 2 * pairs :] = [i + len(free) for i in start[extra - 2 * pairs :]]
         found, _ = choose(every, base, judged, slots, TRIES, start)
         places = [free[i % len(free)] for i in found for _ in range(1 + i // len(free))]
         return [*fixed, *sorted(places, key=lambda i: self.z[i])]
-
-
-def _packed(z: Array, apart: float) -> list[int]:
-    """Return as many places as fit, each ``apart`` from the next."""
-    out: list[int] = []
-    for i in np.argsort(z, kind="stable"):
-        if not out or z[i] - z[out[-1]] >= apart - 1e-9:
-            out.append(int(i))
-    return out
 
 
 def precision(information: Sequence[Array], chosen: Sequence[int]) -> Array:
@@ -220,8 +210,7 @@ def against_number(study: Study) -> list[dict[str, Any]]:
         except ValueError as error:
             if n <= study.plan.thermocouples:
                 raise InputError(
-                    f"{study.plan.case.path}: plan.thermocouples: no room for {n} ({error}); "
-                    "make plan.apart or plan.keep_out smaller, or plan fewer"
+                    f"{study.plan.case.path}: plan.thermocouples: no room for {n}; plan fewer"
                 ) from error
             break
         if out:

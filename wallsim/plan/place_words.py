@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 from wallsim.plan.place_burn_words import (
@@ -16,6 +17,7 @@ from wallsim.plan.place_burn_words import (
     shown,
 )
 from wallsim.plan.place_limit import passed
+from wallsim.plan.place_room import SAME
 
 Document = dict[str, Any]
 
@@ -47,6 +49,8 @@ def answers(document: Document) -> list[dict[str, str]]:
         ("warning", "Longer than cautious", beyond_cautious(document)),
         ("warning", "No bare firing", _without_bare(document, first)),
         ("warning", "Numbers to check", _slips(document)),
+        *(("warning", heading, f"{text[0].upper()}{text[1:]}.")
+          for heading, text in document["remarks"].items()),
     ]
     out = [{"level": level, "question": question, "text": text}
            for level, question, text in warned if text]
@@ -124,12 +128,21 @@ def _where(document: Document) -> str:
     text = f"At {_named(stations)} from the head end."
     if even and row and row["even_stations_fit"] and even <= NEAR * half:
         no_pair = ", with no pair" if _paired(stations) else ""
-        text = (f"Space them evenly, at {_named(row['even_stations'])} from the head end: that "
-                f"gives {shown(even, unit)}{no_pair}. The best places, at {_named(stations)}, give "
-                f"{shown(half, unit)}, hardly better.")
+        text = (f"Space them {_evenly(document, row)}, at {_named(row['even_stations'])} from the "
+                f"head end: that gives {shown(even, unit)}{no_pair}. The best places, at "
+                f"{_named(stations)}, give {shown(half, unit)}, hardly better.")
     elif even:
-        text += f" Spaced evenly it would be {shown(even, unit)}, not {shown(half, unit)}."
+        text += (f" Spaced {_evenly(document, row)} it would be {shown(even, unit)}, not "
+                 f"{shown(half, unit)}.")
     return " ".join([text, *_wells_and_pairs(document, first), *_of_stations(document)])
+
+
+def _evenly(document: Document, row: Document) -> str:
+    """Return how evenly stations stand: gaps that differ by no more than the spacing are even."""
+    z = [s["z_m"] for s in row["even_stations"]]
+    gaps = [b - a for a, b in pairwise(z)]
+    even = max(gaps, default=0.0) - min(gaps, default=0.0) <= document["spacing_m"] + SAME
+    return "evenly" if even else "as evenly as the keep-outs allow"
 
 
 def _wells_and_pairs(document: Document, first: Document) -> list[str]:
@@ -170,22 +183,17 @@ def _paired(stations: Sequence[Document]) -> bool:
 
 
 def _of_stations(document: Document) -> list[str]:
-    lines = []
-    kept = [s for s in document["stations"] if s["welded_already"] and any(
-        low < s["z_m"] < high for low, high in document["keep_out_m"])]
-    if kept:
-        lines.append(f"Welded already where thermocouples are to be kept out: {_named(kept, '')}.")
-    if len(document["wants"]) > 1:
-        lines.append(f"Only the first want, {document['wants'][0]['text']}, decides where.")
-    return lines
+    if len(document["wants"]) < 2:
+        return []
+    return [f"Only the first want, {document['wants'][0]['text']}, decides where."]
 
 
-def _named(stations: Sequence[Document], welded: str = ", welded already") -> str:
+def _named(stations: Sequence[Document]) -> str:
     """Return stations by z, in mm; two at one place are one entry."""
     counted: dict[str, int] = {}
     for s in sorted(stations, key=lambda s: float(s["z_m"])):
         notes = [f"{1e3 * s['depth_m']:g} mm deep"] if s["depth_m"] else []
-        notes += [welded.strip(", ")] if welded and s["welded_already"] else []
+        notes += ["welded already"] if s["welded_already"] else []
         name = f"{1e3 * s['z_m']:g} mm" + (f" ({', '.join(notes)})" if notes else "")
         counted[name] = counted.get(name, 0) + 1
     return ", ".join(f"{name} twice" if n > 1 else name for name, n in counted.items())

@@ -11,17 +11,29 @@ from wallsim.rounding import load_text, open_text
 
 Document = dict[str, Any]
 
+COARSE = 5.0
+"""Discretisation error of a peak from which on a warning says so [K]."""
 LIMITS = {"limit": "your limit", "oxidation": "the oxidation limit", "solidus": "the solidus"}
 
 
 def verdict(document: Document) -> list[dict[str, str]]:
     """Return what is to be known of a prediction first, each with a level."""
     runs, error = document["runs"], float(document.get("interval_error", 0.0))
-    lines = [("bad", _untold(document)), ("warning", _unlimited(document)), *_limits(runs, error),
+    lines = [("bad", _untold(document)), ("warning", _coarse(runs)),
+             ("warning", _unlimited(document)), *_limits(runs, error),
              *_margins(runs, document["factor"], error), *_leaving(runs),
              ("note", _without_oxidation(document)),
              ("note", elastic({name: run["survival"] for name, run in runs.items()}))]
     return [{"level": level, "text": text} for level, text in lines if text]
+
+
+def _coarse(runs: Document) -> str:
+    """Return in which run the steps and cells of the march are too coarse for its peak."""
+    worst = max(runs, key=lambda name: float(runs[name]["discretisation_error_K"]), default=None)
+    if worst is None or (error := runs[worst]["discretisation_error_K"]) <= COARSE:
+        return ""
+    return (f"Temperatures are uncertain by up to {error:.1f} K ({worst}) through the steps and "
+            "cells of the march, beside their intervals.")
 
 
 def _standings(runs: Document, key: str, error: float) -> dict[str, Standing]:

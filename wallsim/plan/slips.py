@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from wallsim.plausibility import COEFFICIENTS, LENGTHS, RESISTANCES, USUAL_PRESSURES, VALID_BURNS
@@ -48,15 +48,32 @@ def unusual(source: Source, place: Sequence[str | int], kind: str, value: Quanti
 
 def unusual_in(source: Source, tables: Mapping[tuple[str | int, ...], Any]) -> tuple[str, ...]:
     """Return a line for each unusual quantity, or list of them, in tables of a file."""
-    out = []
+    found = [unusual(source, at, name, each) for at, name, each in _quantities(tables)]
+    return tuple(dict.fromkeys(line for line in found if line is not None))
+
+
+def too_long_in(source: Source, tables: Mapping[tuple[str | int, ...], Any]) -> tuple[str, ...]:
+    """Return a line for each burn in tables of a file that is longer than the model is meant for.
+
+    Of a range the longest.
+    """
+    low, high = VALID_BURNS
+    burns = {at: each for at, name, each in _quantities(tables)
+             if name == "burn" and each.value > high}
+    return tuple(
+        source.fault(at, f"{each.value:.4g} s is beyond the range of validity, burns of {low:g} to "
+                     f"{high:g} s", each.text or None, "check value and unit").text
+        for at, each in burns.items())
+
+
+def _quantities(
+    tables: Mapping[tuple[str | int, ...], Any]
+) -> Iterator[tuple[tuple[str | int, ...], str, Quantity]]:
+    """Yield place, key and value of each quantity in tables; those of a range have one place."""
     for place, table in tables.items():
         for name in type(table).model_fields:
             value = getattr(table, name)
-            every = value if isinstance(value, tuple) else (value,)
-            for i, each in enumerate(every):
-                if not isinstance(each, Quantity):
-                    continue
-                at = (*place, name, i) if isinstance(value, tuple) and each.text else (*place, name)
-                if (line := unusual(source, at, name, each)) is not None:
-                    out.append(line)
-    return tuple(dict.fromkeys(out))
+            for i, each in enumerate(value if isinstance(value, tuple) else (value,)):
+                if isinstance(each, Quantity):
+                    own = isinstance(value, tuple) and each.text
+                    yield ((*place, name, i) if own else (*place, name)), name, each

@@ -166,7 +166,8 @@ def lasting(firings: list[Document], error: float = 0.0) -> list[tuple[str, str]
     if len(half) == n:
         return [("note", f"{'In their' if n > 1 else 'In its'} {burn} {_stays(half)}; that is not "
                          f"all that may end it: {_unknown(half)}.")]
-    parts = [f"{len(last)} of {n} last their {burn}" + (f": {_stays(last)}" if last else "")]
+    verb = "lasts its" if len(last) == 1 else "last their"
+    parts = [f"{len(last)} of {n} {verb} {burn}" + (f": {_stays(last)}" if last else "")]
     if half:
         parts.append(f"{len(half)} cannot be judged in full, {_unknown(half)}, but "
                      f"{_stays(half)}: {_labels(half)}")
@@ -178,7 +179,8 @@ def lasting(firings: list[Document], error: float = 0.0) -> list[tuple[str, str]
         names = [f["label"] for f, fate in zip(firings, fates, strict=True)
                  if fate == ("not", cause)]
         why = f", as {cause.happens}" if cause else ""
-        parts.append(f"{len(names)} do not{why}: {listed(names, n)}")
+        verb = "does" if len(names) == 1 else "do"
+        parts.append(f"{len(names)} {verb} not{why}: {listed(names, n)}")
     return [("warning", ". ".join(parts) + ".")]
 
 

@@ -24,7 +24,7 @@ from wallsim.file_kinds import WHAT_IF, beside
 from wallsim.materials import load_solid
 from wallsim.plan.place_file import Plan
 from wallsim.plan.planned import case_of, plan_at
-from wallsim.plan.slips import unusual_in
+from wallsim.plan.slips import too_long_in, unusual_in
 from wallsim.source import Fault, Source, advice
 from wallsim.toml_lines import KeyPath
 from wallsim.units import Quantity
@@ -97,6 +97,8 @@ class WhatIf:
         Whether the deposit could still be measured is wanted too.
     slips : tuple of str
         Located lines, one for each number that looks like a slip of units.
+    too_long : tuple of str
+        Likewise for burns longer than the model is meant for; the answer says so by itself.
     plan : Plan or None
         Where it starts from a campaign not fired yet.
     """
@@ -111,6 +113,7 @@ class WhatIf:
     draws: int = LEAST_DRAWS
     measurable: bool = False
     slips: tuple[str, ...] = ()
+    too_long: tuple[str, ...] = ()
     plan: Plan | None = None
 
     @property
@@ -256,9 +259,10 @@ def load_whatif(path: Path | str) -> WhatIf:
         wrong = f"{len(changes)} firings, more than {MOST}"
         raise CaseError(source.fault(("vary",), wrong, None, "shorten the lists").text)
     limit = keys.limit.value if keys.limit else case.fit.limit_temperature
+    tables = dict([*_tables(keys), (("vary",), keys.vary)])
     return WhatIf(path, keys.title or path.absolute().parent.name, case, changes, varied, limit,
                   keys.factor.value, keys.draws or affordable(changes), keys.measurable,
-                  unusual_in(source, dict([*_tables(keys), (("vary",), keys.vary)])), plan)
+                  unusual_in(source, tables), too_long_in(source, tables), plan)
 
 
 def _named(

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
+from wallsim.plan.predict_words import COARSE
 from wallsim.plan.whatif_endings import (
     elastic,
     ending,
@@ -22,8 +23,6 @@ from wallsim.rounding import AT_ONCE, open_text
 Document = dict[str, Any]
 
 AS_FIRED = "as in the campaign"
-COARSE = 10.0
-"""Discretisation error from which on a warning says so [K]."""
 LONGEST_VALID = 60.0
 """Burns that the model is meant for [s]."""
 WORDS: Mapping[str, tuple[str, float, float]] = {
@@ -85,7 +84,7 @@ def _coarse(document: Document) -> str:
     error = document.get("discretisation_error_K")
     if error is None or error <= COARSE:
         return ""
-    return (f"Temperatures are uncertain by up to {error:.0f} K "
+    return (f"Temperatures are uncertain by up to {error:.1f} K "
             f"({document['discretisation_error_of']}) through the steps and cells of the march, "
             "beside their intervals: a wall or burn so far from the campaign's is not answered "
             "well.")
@@ -206,9 +205,11 @@ def _unlogged(document: Document, *, open_shape: bool) -> str:
             and (f["growth"] == "general") == open_shape]
     if not rows:
         return ""
-    logged = " or ".join(f"{s:.1f}" for s in sorted({f["longest_burn_logged_s"] for f in rows}))
+    each = sorted(f["longest_burn_logged_s"] for f in rows)
+    logged = " or ".join(dict.fromkeys(f"{s:.1f}" for s in each))
+    open_by = "is left open" if document.get("planned") else "the logs leave open"
     doubt = (
-        "the interval widens by what the logs leave open of the shape of growth, not for deposit "
+        f"the interval widens by what {open_by} of the shape of growth, not for deposit "
         "that comes off or growth that speeds up" if open_shape else
         "the law stated is taken to go on, and the interval holds no doubt of it")
     longest = f"planned ({logged} s), for which R is stated" if document.get("planned") else (

@@ -18,6 +18,8 @@ FEW_ROWS = 12
 ANYWHERE = 0.8
 """Share of the tube from which on a stretch is no place."""
 NO_LIMIT = "no limit stated"
+TOLD = 1.0
+"""Discretisation error of a predicted peak from which on it is said [K]."""
 LOAD = "limit load over pressure, least"
 OF_STRENGTH = (
     "Intervals of the limit load hold what is not known of temperature and pressure, not the doubt "
@@ -210,9 +212,7 @@ def basis(document: Document) -> str:
     text = (f"From: {document['from']}; {rough}95 % intervals of {document['draws']} draws{only} "
             f"(an end{where} is uncertain by about {100.0 * document['interval_error']:.0f} % of "
             "its distance from the estimate)")
-    if (error := document.get("discretisation_error_K")) is not None:
-        size = "below 0.1" if error < 0.1 else f"{error:.1f}"
-        text += f"; discretisation error of a peak {size} K"
+    text += _discretisation(document)
     if (asked := document.get("measurable")) is not None:
         text += (
             f". Deposit measurable: mean R at shutdown over {asked['standard_deviations']:g} "
@@ -221,6 +221,18 @@ def basis(document: Document) -> str:
             "with sensitivities"
         )
     return f"{text}."
+
+
+def _discretisation(document: Document) -> str:
+    """Return the error of a peak by steps and cells; of a prediction only where it counts."""
+    if "runs" in document:
+        errors = {n: run["discretisation_error_K"] for n, run in document["runs"].items()}
+        worst = max(errors, key=lambda n: float(errors[n]))
+        return "" if errors[worst] <= TOLD else (
+            f"; discretisation error of a peak up to {errors[worst]:.1f} K ({worst})")
+    if (error := document.get("discretisation_error_K")) is None:
+        return ""
+    return f"; discretisation error of a peak {'below 0.1' if error < 0.1 else f'{error:.1f}'} K"
 
 
 def _even(rows: list[dict[str, str]]) -> list[dict[str, str]]:
