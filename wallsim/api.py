@@ -213,6 +213,7 @@ def predict(
     case: Case | Plan,
     fitted: Path | str | None = None,
     executor: Executor | None = None,
+    progress: Callable[[int], None] | None = None,
     *,
     runs: tuple[str, ...] = (),
     factor: float = 4.0,
@@ -229,6 +230,8 @@ def predict(
         Result folder of a fit to start from; None for the values stated in the case.
     executor : Executor or None
         Where the marches run; None for a pool of fresh processes.
+    progress : callable or None
+        Told how many firings are marched, once all is read.
     runs : tuple of str
         Names of the firings wanted; all of them if empty.
     factor : float
@@ -247,6 +250,8 @@ def predict(
 
     campaign = campaign_of(case) if isinstance(case, Plan) else load_campaign(case)
     known = knowledge(campaign, fitted)
+    if progress:
+        progress(len(runs or campaign.firings))
     with nullcontext(executor) if executor else processes() as pool:
         document, frames = predict_runs(campaign, known, pool, draws=draws, factor=factor,
                                         only=runs)
@@ -269,7 +274,7 @@ def whatif(
     fitted, executor
         As in `predict`.
     progress : callable or None
-        Told how many firings are answered, of how many.
+        Told how many firings are answered, of how many; first of none, once all is read.
 
     Raises
     ------
@@ -284,6 +289,8 @@ def whatif(
     question = load_question(case)
     campaign = campaign_of(question.plan) if question.plan else load_campaign(question.case)
     known = knowledge(campaign, fitted)
+    if progress:
+        progress(0, len(question.changes))
     with nullcontext(executor) if executor else processes() as pool:
         document, frame = answer(question, campaign, known, pool, progress)
     inputs = (question.path, *_inputs(question, fitted))

@@ -82,6 +82,8 @@ def next_firing(
     """
     asked = load_next(question) if isinstance(question, Path | str) else question
     fit = Told.by(Path(fitted))
+    if progress:
+        progress("reading the logs")
     campaign = load_campaign(asked.case)
     with nullcontext(executor) if executor else processes() as pool:
         document = next_document.build(asked, campaign, fit, pool, progress)

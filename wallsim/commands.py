@@ -136,7 +136,8 @@ def _many(n: int, what: str) -> str:
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
-@app.command(epilog="Example: wallsim predict cases/lance --from results/lance --out predicted")
+@app.command(epilog="Example: wallsim predict cases/lance --from results/lance --out "
+             "results/predicted")
 def predict(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="Case file or plan, or the folder "
                                          "with its case.toml.")],
@@ -162,8 +163,8 @@ def predict(
         from wallsim.progress import shown
 
         with shown(_console(stderr=True), quiet=quiet) as tell:
-            tell(f"marching {_many(len(run or asked.runs), 'firing')}")
-            result = march(asked, fitted, runs=tuple(run or ()), factor=factor)
+            result = march(asked, fitted, None, lambda n: tell(f"marching {_many(n, 'firing')}"),
+                           runs=tuple(run or ()), factor=factor)
         result.write(beside)
     if not quiet or json:
         from wallsim.report.forecast import prediction_rows
@@ -172,7 +173,8 @@ def predict(
     _leave(result, json or quiet)
 
 
-@app.command(epilog="Example: wallsim whatif cases/thicker_tube --from results/lance --out thicker")
+@app.command(epilog="Example: wallsim whatif cases/thicker_tube --from results/lance --out "
+             "results/thicker")
 def whatif(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="What-if file, or the folder with "
                                          "its whatif.toml; a case or a plan asks for no change.")],
@@ -210,10 +212,13 @@ def _run_whatif(question: Any, fitted: Path | None, cluster: str | None, quiet: 
         workers.cluster(cluster) if cluster else workers.processes() as pool,
         shown(_console(stderr=True), quiet=quiet) as tell,
     ):
-        total = len(question.changes)
-        tell(f"marching {_many(total, 'changed firing')}")
-        return run(question, fitted, pool, lambda n, _: tell(
-            "firings answered", f"{n} of {total}", n / total))
+        def told(n: int, total: int) -> None:
+            if n:
+                tell("firings answered", f"{n} of {total}", n / total)
+            else:
+                tell(f"marching {_many(total, 'changed firing')}")
+
+        return run(question, fitted, pool, told)
 
 
 def _show(result: Any, title: str, rows: Any, out: Path, json: bool) -> None:
@@ -264,7 +269,7 @@ def check(
         sys.stdout.write(text(document))
 
 
-@app.command(epilog="Example: wallsim place cases/placement --out lance-plan")
+@app.command(epilog="Example: wallsim place cases/placement --out results/lance-plan")
 def place(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="Plan, or the folder with its "
                                          "case.toml.")],
@@ -315,7 +320,7 @@ def _run_place(plan: Any, quiet: bool) -> Any:
 
 
 @app.command("next", epilog="Example: wallsim next cases/next_firing --from results/lance --out "
-             "lance-next")
+             "results/lance-next")
 def next_firing(
     case: Annotated[Path, typer.Argument(metavar="CASE", help="File that states the decision, or "
                                          "the folder with its next.toml.")],
@@ -336,7 +341,6 @@ def next_firing(
         from wallsim.progress import shown
 
         with shown(_console(stderr=True), quiet=quiet) as tell:
-            tell("reading the logs")
             result = run(question, fitted, progress=tell)
         result.write(at)
     from wallsim.report.next_firing import next_text

@@ -155,6 +155,50 @@ def test_check_says_what_will_be_used_and_what_was_found_out(tmp_path):
     assert "all runs: clock from 'time' in s" in done.stdout
 
 
+RICH = """
+import sys
+from wallsim import cli
+
+def run():
+    from rich.console import Console
+    Console().print("said")
+    Console(stderr=True).print("said")
+    sys.exit(5)
+
+cli._run = run
+cli.main()
+"""
+
+
+@pytest.mark.parametrize(("words", "code"), [
+    ((*COMMAND, "check", "{case}"), 0), ((*COMMAND, "check", "{case}.toml"), 3),
+    ((sys.executable, "-c", RICH), 5)], ids=["written", "refused", "by tables"])
+def test_a_pipe_that_its_reader_has_closed_changes_no_exit_code(tmp_path, words, code):
+    case, (reader, writer) = str(write(tmp_path / "c")), os.pipe()
+    os.close(reader)
+    try:
+        done = subprocess.run([word.replace("{case}", case) for word in words], stdout=writer,
+                              stderr=writer, timeout=60, check=False)
+    finally:
+        os.close(writer)
+    assert done.returncode == code
+
+
+@pytest.mark.parametrize("words", [
+    ("predict", "{case}"), ("whatif", "{case}"), ("next", "{next}")])
+def test_a_folder_that_is_no_fit_is_refused_before_anything_is_said_to_be_marched(tmp_path, words):
+    case = write(tmp_path / "c")
+    question = tmp_path / "next.toml"
+    question.write_text('case = "c"\n[decision]\nblend = "dosed"\nabove = "100 mm^2*K/W"\n'
+                        '[new]\nsilicon = ["1 %", "2 %"]\n')
+    at = {"{case}": str(case), "{next}": str(question)}
+    done = wallsim_here(*(at.get(word, word) for word in words), "--from", tmp_path / "no", "--out",
+                        tmp_path / "out")
+    assert done.returncode == 3
+    (line,) = done.stderr.splitlines()
+    assert str(tmp_path / "no") in line
+
+
 def test_a_starter_is_not_written_over_what_is_there(tmp_path):
     (tmp_path / "mine.txt").write_text("keep")
     done = wallsim_here("new", tmp_path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import resource
+from copy import deepcopy
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from tests.cli.campaign import write
 from tests.cli.command import wallsim_here as command
 from wallsim.errors import CaseError, InputError
 from wallsim.estimate.unknowns import SCATTERING
+from wallsim.plan import predict_words
 from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.predict import _at_least
 from wallsim.plan.predict_words import _limits
@@ -71,6 +73,26 @@ def factorial(folder, pool):
                'wall = ["3 mm", "4 mm"]\npressure = ["5 bar", "7 bar"]\n', "f.toml")
 
 
+def test_the_tubes_own_metal_named_changes_nothing(folder, pool):
+    unnamed, named, other = ask(
+        folder, pool, 'measurable = true\n[base]\nblend = "dosed"\n[[variant]]\nname = "unnamed"\n'
+        '[[variant]]\nname = "named"\nmetal = "Carbon-Steel"\n'
+        '[[variant]]\nname = "other"\nmetal = "stainless 321"\n', "own.toml")["firings"]
+    assert named["changes"]["metal"] == "Carbon-Steel"
+    for key in ("bore_peak_K", "limits", "measurable"):
+        one, two, three = (np.array(list(_numbers(f[key]))) for f in (unnamed, named, other))
+        np.testing.assert_allclose(one, two, rtol=1e-6)
+        assert one.shape != three.shape or not np.allclose(one, three, rtol=1e-3)
+
+
+def _numbers(value):
+    if isinstance(value, dict):
+        for each in value.values():
+            yield from _numbers(each)
+    elif isinstance(value, float):
+        yield value
+
+
 def test_every_combination_is_there(factorial):
     firings = factorial["firings"]
     assert len(firings) == 8
@@ -100,6 +122,23 @@ def test_the_limit_comes_later_in_thicker_walls(factorial):
              if f["blend"] == "bare" and f["changes"]["pressure"] < 6e5]
     assert 0.0 < times[0] < times[1] < 60.0
     assert factorial["discretisation_error_K"] < 3.0
+
+
+def test_the_error_of_a_predicted_peak_is_told_above_1_K_and_warned_of_above_5(predicted):
+    document = deepcopy(predicted.document)
+    runs = document["runs"]
+    for error, told, warned in ((0.9, False, False), (4.9, True, False), (5.1, True, True)):
+        for name, of_run in zip(runs, (0.1, error), strict=True):
+            runs[name]["discretisation_error_K"] = of_run
+        worst, whose = predict_words.coarsest(runs)
+        document |= {"discretisation_error_K": worst, "discretisation_error_of": whose}
+        said = f"discretisation error of a peak {error:.1f} K."
+        assert basis(document).endswith(said) == told
+        first = f"Temperatures are uncertain by up to {error:.1f} K ({list(runs)[1]}) through"
+        assert any(line["level"] == "warning" and line["text"].startswith(first)
+                   for line in predict_words.verdict(document)) == warned
+    runs[name]["bore_peak_K"] = {"estimate": None, "low": 1400.0, "high": None}
+    assert predict_words.coarsest(runs) == (0.1, next(iter(runs)))
 
 
 def test_as_in_the_campaign_agrees_with_the_march_of_the_logged_firing(predicted, as_fired):

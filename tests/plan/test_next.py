@@ -25,7 +25,6 @@ from wallsim.estimate.readouts import AlongTube, log_mean
 from wallsim.estimate.run_model import Resolution
 from wallsim.plan.draws import Knowledge, save_posterior
 from wallsim.plan.next_document import _recommend
-from wallsim.plan.next_document import _recommend
 from wallsim.plan.next_file import NewBlend, load_next
 from wallsim.plan.next_model import Outlook, lasting, run_of
 from wallsim.plan.next_response import Response, _columns

@@ -323,6 +323,7 @@ def test_slips_and_a_march_too_coarse_are_warned_of_on_top():
     assert lines[1][0] == "warning"
     assert lines[1][1].startswith(
         "Temperatures are uncertain by up to 223.4 K (1 mm wall) through the steps")
+    assert "or a peak near a transformation of the metal, is not answered well." in lines[1][1]
     for error, warned in ((4.9, False), (5.1, True)):
         texts = [text for _, text in said(f, discretisation_error_K=error,
                                           discretisation_error_of="a")]

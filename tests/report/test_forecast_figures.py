@@ -146,6 +146,61 @@ def test_a_firing_made_once_stands_at_every_pause():
     assert "pause" not in once["changes"]
 
 
+@pytest.mark.usefixtures("sketched")
+def test_bars_name_each_firing_once_whatever_its_pause(monkeypatch):
+    monkeypatch.setattr(forecast_figures, "finish",
+                        lambda figure, stem, *words: SimpleNamespace(figure=figure, stem=stem))
+    doc = document([[90.0], [91.0], [92.0]])
+    doc["firings"] += [f | {"changes": dict(f["changes"])} for f in doc["firings"]]
+    doc["varied"] = {"blend": ["a", "b"], "firings": [1, 2], "pause": [30.0, 120.0]}
+    for i, (firing, pause) in enumerate(zip(doc["firings"], 2 * (None, 30.0, 120.0), strict=True)):
+        firing["label"] = str(i)
+        firing["changes"] = {"blend": "ab"[i // 3], "firings": 2 if pause else 1}
+        firing["changes"] |= {"pause": pause} if pause else {}
+    [axes] = draw_whatif(doc)[0].figure.axes
+    assert [text.get_text() for text in axes.get_yticklabels()] == list("012345")
+
+
+def entries(axes):
+    """What a legend shows beside each of its words: line and marker."""
+    legend = axes.get_legend()
+    return {text.get_text(): (line.get_linestyle(), line.get_marker())
+            for text, line in zip(legend.get_texts(), legend.get_lines(), strict=True)}
+
+
+@pytest.mark.usefixtures("sketched")
+def test_a_legend_shows_what_is_drawn_and_names_low_ends_alone(monkeypatch):
+    monkeypatch.setattr(forecast_figures, "finish",
+                        lambda figure, stem, *words: SimpleNamespace(figure=figure, stem=stem))
+    doc = document([[90.0], [91.0], [92.0]])
+    doc["varied"] = {"wall": [0, 1, 2]}
+    [axes] = draw_whatif(doc)[0].figure.axes
+    assert entries(axes) == {"unchanged": ("-", "None")}
+    open_ended = {"estimate": None, "low": 1473.15, "high": None}
+    for firing, shown in zip(doc["firings"], ("^", "^", "o"), strict=True):
+        if shown == "^":
+            firing["bore_peak_K"] = open_ended
+    low_end = {"low end, no high one": (":", ".")}
+    [axes] = draw_whatif(doc)[0].figure.axes
+    assert entries(axes) == {"unchanged": ("None", "o")} | low_end
+    doc["firings"][2]["bore_peak_K"] = open_ended
+    [axes] = draw_whatif(doc)[0].figure.axes
+    assert entries(axes) == {"unchanged": ("None", "^")} | low_end
+
+
+@pytest.mark.usefixtures("sketched")
+def test_dotted_low_ends_along_the_tube_are_in_the_legend(monkeypatch):
+    monkeypatch.setattr(forecast_figures, "finish",
+                        lambda figure, *words: SimpleNamespace(figure=figure))
+    rows = {"estimate": [700.0, 750.0], "low": [600.0, 650.0], "high": [800.0, 850.0]}
+    for high, named in ((rows["high"], False), ([None, None], True)):
+        along = _along("r1", {
+            "z_m": [0.0, 0.1], "limits": {}, "bore_at_shutdown_K": rows | {"high": high},
+            "outside_at_shutdown_K": rows, "bore_peak_K": None}, "along_r1")
+        (axes,) = along.figure.axes
+        assert ("low end, no high one" in entries(axes)) == named
+
+
 @pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (700.0, 700.0), (3.2, 1187.0)])
 def test_even_levels_hold_all_values(low, high):
     levels = _even(np.array([low, high]))

@@ -244,5 +244,6 @@ def _of_cause(cause: Mapping[str, Any] | None) -> list[str]:
     then = "it would not get there within a minute" if low is None else (
         f"the lower end would be {low:.1f} s")
     todo = f" {HOW[cause['what']]}" if cause["what"] in HOW else ""
-    return [f"{per_cent(cause['share'])} of what makes the bore uncertain (variance) is: "
+    share = per_cent(cause["share"])
+    return [f"{share[0].upper()}{share[1:]} of what makes the bore uncertain (variance) is: "
             f"{cause['what']}; were that known exactly, {then}.{todo}"]

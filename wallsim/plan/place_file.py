@@ -268,15 +268,15 @@ def _room_faults(keys: PlacementKeys, source: Source, stood_in: set[KeyPath]) ->
         return []
     z = places(length.value, p.spacing.value, [(a.value, b.value) for a, b in p.keep_out])
     if not z.size:
-        hint = "shorten the stretches or make plan.spacing smaller"
-        return [source.fault(("plan", "keep_out"), "leaves no place for a thermocouple", None, hint)]
+        return [source.fault(("plan", "keep_out"), "leaves no place for a thermocouple", None,
+                             "shorten the stretches or make plan.spacing smaller")]
     stations = len(packed(z[beside(z, welded, p.apart.value)], p.apart.value))
     fit = most(stations, len(welded), p.pairs)
     if p.thermocouples <= fit:
         return []
     which = "" if "thermocouples" in p.model_fields_set else ", the default,"
-    wrong = (f"no room for so many{which} {1e3 * p.apart.value:.3g} mm (plan.apart) from each other: "
-             f"{stations} {'station fits' if stations == 1 else 'stations fit'}"
+    wrong = (f"no room for so many{which} {1e3 * p.apart.value:.3g} mm (plan.apart) from each "
+             f"other: {stations} {'station fits' if stations == 1 else 'stations fit'}"
              + f" beside the {len(welded)} welded on" * bool(welded)
              + f", {fit} in all" + " with plan.pairs" * bool(p.pairs))
     return [source.fault(("plan", "thermocouples"), wrong, p.thermocouples,

@@ -18,7 +18,7 @@ def places(length: float, spacing: float, keep_out: Sequence[tuple[float, float]
 
     Shape (n,), in order along the tube.
     """
-    z = spacing * np.arange(1, int(length / spacing + SAME) + 1)
+    z = np.asarray(spacing * np.arange(1, int(length / spacing + SAME) + 1), dtype=np.float64)
     free = z < length - SAME
     for low, high in keep_out:
         free &= (z <= low - SAME) | (z >= high + SAME)
@@ -26,8 +26,9 @@ def places(length: float, spacing: float, keep_out: Sequence[tuple[float, float]
 
 
 def beside(z: Array, taken: Sequence[float], apart: float) -> NDArray[np.bool_]:
-    """Return which of the places ``z`` are ``apart`` or more from all that are taken; shape (n,)."""
-    return ~(np.abs(z[:, None] - np.asarray(taken)) < apart - SAME).any(axis=1)
+    """Return which places ``z`` are ``apart`` or more from all that are taken; shape (n,)."""
+    near = np.abs(z[:, None] - np.asarray(taken)) < apart - SAME
+    return np.asarray(~near.any(axis=1))
 
 
 def packed(z: Array, apart: float) -> list[int]:

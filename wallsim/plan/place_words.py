@@ -123,24 +123,23 @@ def _anywhere(document: Document, want: Document) -> str:
 def _where(document: Document) -> str:
     stations, first = document["stations"], document["wants"][0]
     n, half, unit = len(stations), first["half_width"], first["unit"]
-    row = next((r for r in document["against_number"] if r["thermocouples"] == n), None)
-    even = row and row["evenly_spaced"]
-    text = f"At {_named(stations)} from the head end."
-    if even and row and row["even_stations_fit"] and even <= NEAR * half:
+    row: Document = next(
+        (r for r in document["against_number"] if r["thermocouples"] == n), {})
+    even, places = row.get("evenly_spaced"), row.get("even_stations", [])
+    text, evenly = f"At {_named(stations)} from the head end.", _evenly(document, places)
+    if even and row["even_stations_fit"] and even <= NEAR * half:
         no_pair = ", with no pair" if _paired(stations) else ""
-        text = (f"Space them {_evenly(document, row)}, at {_named(row['even_stations'])} from the "
-                f"head end: that gives {shown(even, unit)}{no_pair}. The best places, at "
-                f"{_named(stations)}, give {shown(half, unit)}, hardly better.")
+        text = (f"Space them {evenly}, at {_named(places)} from the head end: that gives "
+                f"{shown(even, unit)}{no_pair}. The best places, at {_named(stations)}, give "
+                f"{shown(half, unit)}, hardly better.")
     elif even:
-        text += (f" Spaced {_evenly(document, row)} it would be {shown(even, unit)}, not "
-                 f"{shown(half, unit)}.")
+        text += f" Spaced {evenly} it would be {shown(even, unit)}, not {shown(half, unit)}."
     return " ".join([text, *_wells_and_pairs(document, first), *_of_stations(document)])
 
 
-def _evenly(document: Document, row: Document) -> str:
+def _evenly(document: Document, stations: Sequence[Document]) -> str:
     """Return how evenly stations stand: gaps that differ by no more than the spacing are even."""
-    z = [s["z_m"] for s in row["even_stations"]]
-    gaps = [b - a for a, b in pairwise(z)]
+    gaps = [b["z_m"] - a["z_m"] for a, b in pairwise(stations)]
     even = max(gaps, default=0.0) - min(gaps, default=0.0) <= document["spacing_m"] + SAME
     return "evenly" if even else "as evenly as the keep-outs allow"
 

@@ -38,7 +38,7 @@ from wallsim.plan.followed import (
     told_leaving,
 )
 from wallsim.plan.loads import Grid, elastic_stresses, falls_below, load_interval, margins
-from wallsim.plan.predict_words import verdict
+from wallsim.plan.predict_words import coarsest, verdict
 from wallsim.plan.strength import DISCLAIMER, NO_TABLE
 from wallsim.wall.sensors import GRID_STEP, Sampling, even_grid, lag
 
@@ -108,6 +108,8 @@ def predict_runs(
     x = draws_for(knowledge, campaign, chosen, draws, first_guess(campaign), executor)
     x = knowledge.draw(draws, firing=False) if x is None else x
     parts = list(executor.map(_one, tasks, repeat(x)))
+    runs = {f.run.name: entry for f, (entry, _) in zip(chosen, parts, strict=True)}
+    error, whose = coarsest(runs)
     document = {
         "schema": SCHEMA,
         "case": {"title": campaign.case.title, "path": str(campaign.case.path)},
@@ -115,7 +117,7 @@ def predict_runs(
         "from": knowledge.origin, "draws": draws, "rough_intervals": draws < ROUGH,
         "interval_error": interval_error(draws), "factor": factor,
         "untold": dict(knowledge.untold), "metal": solid.name,
-        "runs": {f.run.name: entry for f, (entry, _) in zip(chosen, parts, strict=True)},
+        "discretisation_error_K": error, "discretisation_error_of": whose, "runs": runs,
         "stations": [{"sensor": s.name, "z_m": s.z.value} for s in campaign.case.sensors],
         "caution": DISCLAIMER,
     }

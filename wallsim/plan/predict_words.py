@@ -19,7 +19,7 @@ LIMITS = {"limit": "your limit", "oxidation": "the oxidation limit", "solidus": 
 def verdict(document: Document) -> list[dict[str, str]]:
     """Return what is to be known of a prediction first, each with a level."""
     runs, error = document["runs"], float(document.get("interval_error", 0.0))
-    lines = [("bad", _untold(document)), ("warning", _coarse(runs)),
+    lines = [("bad", _untold(document)), ("warning", coarse(document)),
              ("warning", _unlimited(document)), *_limits(runs, error),
              *_margins(runs, document["factor"], error), *_leaving(runs),
              ("note", _without_oxidation(document)),
@@ -27,13 +27,23 @@ def verdict(document: Document) -> list[dict[str, str]]:
     return [{"level": level, "text": text} for level, text in lines if text]
 
 
-def _coarse(runs: Document) -> str:
-    """Return in which run the steps and cells of the march are too coarse for its peak."""
-    worst = max(runs, key=lambda name: float(runs[name]["discretisation_error_K"]), default=None)
-    if worst is None or (error := runs[worst]["discretisation_error_K"]) <= COARSE:
+def coarse(document: Document) -> str:
+    """Return in which firing the steps and cells of the march are too coarse for its peak."""
+    error = document.get("discretisation_error_K")
+    if error is None or error <= COARSE:
         return ""
-    return (f"Temperatures are uncertain by up to {error:.1f} K ({worst}) through the steps and "
-            "cells of the march, beside their intervals.")
+    return (f"Temperatures are uncertain by up to {error:.1f} K "
+            f"({document['discretisation_error_of']}) through the steps and cells of the march, "
+            "beside their intervals.")
+
+
+def coarsest(runs: Document) -> tuple[float | None, str | None]:
+    """Return the largest error of a bore peak by halved cells and steps [K], and whose it is.
+
+    Runs whose wall leaves the table of its metal have no peak.
+    """
+    return max(((float(run["discretisation_error_K"]), name) for name, run in runs.items()
+                if run["bore_peak_K"]["estimate"] is not None), default=(None, None))
 
 
 def _standings(runs: Document, key: str, error: float) -> dict[str, Standing]:

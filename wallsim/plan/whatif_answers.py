@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -217,6 +217,8 @@ def _measurable(
     if why and model.ensemble.surfaces.gas.law != "none":
         return {"mean_resistance_m2K_W": None, "standard_deviations": None, "told": None,
                 "note": why, "marches": 0}
+    if change.metal is not None and not task.question.metal_of(change)[1]:
+        change = replace(change, metal=None)
     planned = Planned(last.ensemble, model.template, model.solid, model.slope, last.start[:, 0],
                       last.burn, last.burn + COOL_DOWN, change.firings > 1)
     return measurable(task.stand, base.blend.name, change, planned, task.resolution)

@@ -22,6 +22,7 @@ from wallsim.case.stand_ins import read_keys, sound
 from wallsim.errors import CaseError, InputError
 from wallsim.file_kinds import WHAT_IF, beside
 from wallsim.materials import load_solid
+from wallsim.materials.solid import Solid, alike
 from wallsim.plan.place_file import Plan
 from wallsim.plan.planned import case_of, plan_at
 from wallsim.plan.slips import too_long_in, unusual_in
@@ -120,6 +121,14 @@ class WhatIf:
     def files(self) -> tuple[Path, ...]:
         """Case file, mesh and logs; of a plan its file."""
         return (self.plan.case if self.plan else self.case).files
+
+    def metal_of(self, change: Change) -> tuple[Solid, bool]:
+        """Return the metal of a change, and whether it is another than the case's own."""
+        own = next(iter(self.case.tube.solids.values()))
+        if change.metal is None:
+            return own, False
+        named = load_solid(change.metal, self.path.parent)
+        return named, not alike(named, own)
 
     @classmethod
     def of(cls, case: Case, plan: Plan | None = None) -> WhatIf:

@@ -18,7 +18,6 @@ from wallsim.build import Campaign
 from wallsim.case.model import Blend
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder
 from wallsim.estimate.unknowns import log_sd
-from wallsim.materials import load_solid
 from wallsim.materials.solid import Solid
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble
@@ -131,11 +130,9 @@ class Tube:
     def of(cls, task: Start, change: Change) -> Tube:
         """Return the tube of ``change``."""
         tube = task.question.case.tube
-        solid = next(iter(tube.solids.values()))
-        if change.metal is not None:
-            solid = load_solid(change.metal, task.question.path.parent)
+        solid, other = task.question.metal_of(change)
         wall, slope = task.wall, task.slope
-        if change.wall is not None or change.bore is not None or change.metal is not None:
+        if change.wall is not None or change.bore is not None or other:
             wall, slope = _wall(task, change, solid), None
         ambient = tube.outside.ambient
         natural = change.cooling is None and tube.outside.convection is None
@@ -224,7 +221,7 @@ def _parameters(
         p[slots["log_h"]] += DIAMETER_EXPONENT * np.log(change.bore / tube.bore.value)
     if change.cooling is not None:
         p[slots["convection"]] = change.cooling
-    if change.metal is not None:
+    if task.question.metal_of(change)[1]:
         _of_any_metal(p, slots, tube)
     law = gas.law
     if change.resistance is not None:

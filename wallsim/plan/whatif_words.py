@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
-from wallsim.plan.predict_words import COARSE
+from wallsim.plan.predict_words import coarse
 from wallsim.plan.whatif_endings import (
     elastic,
     ending,
@@ -81,13 +81,9 @@ def verdict(document: Document) -> list[dict[str, str]]:
 
 
 def _coarse(document: Document) -> str:
-    error = document.get("discretisation_error_K")
-    if error is None or error <= COARSE:
-        return ""
-    return (f"Temperatures are uncertain by up to {error:.1f} K "
-            f"({document['discretisation_error_of']}) through the steps and cells of the march, "
-            "beside their intervals: a wall or burn so far from the campaign's is not answered "
-            "well.")
+    text = coarse(document)
+    return text and (f"{text[:-1]}: a wall or burn so far from the campaign's, or a peak near a "
+                     "transformation of the metal, is not answered well.")
 
 
 def _going_on(firing: Document) -> str:

@@ -225,12 +225,8 @@ def basis(document: Document) -> str:
 
 def _discretisation(document: Document) -> str:
     """Return the error of a peak by steps and cells; of a prediction only where it counts."""
-    if "runs" in document:
-        errors = {n: run["discretisation_error_K"] for n, run in document["runs"].items()}
-        worst = max(errors, key=lambda n: float(errors[n]))
-        return "" if errors[worst] <= TOLD else (
-            f"; discretisation error of a peak up to {errors[worst]:.1f} K ({worst})")
-    if (error := document.get("discretisation_error_K")) is None:
+    error = document.get("discretisation_error_K")
+    if error is None or ("runs" in document and error <= TOLD):
         return ""
     return f"; discretisation error of a peak {'below 0.1' if error < 0.1 else f'{error:.1f}'} K"
 

@@ -40,6 +40,7 @@ FEW_LEFT = 0.025
 """Share of the draws below which those without a value leave an end known."""
 BESIDE = 0.03
 """Of the tube's length, by which the bar of the bore's peak stands beside its end."""
+LOW_END = "low end, no high one"
 TRIANGLE = "Triangles: more than that."
 
 
@@ -67,11 +68,12 @@ def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawi
     t = frame["time_s"].to_numpy()
     logged = frame.filter(like=" measured [K]").notna().to_numpy().any()
     for axes, group in zip(panels, groups, strict=True):
+        low_ends = []
         for i, sensor in enumerate(group):
             parts = [frame[f"{sensor} {w} [K]"].to_numpy() for w in ("predicted", "low", "high")]
             b = _celsius(Band(*parts))
             draw_band(axes, t, b, i, sensor, 0.10)
-            _low_end_alone(axes, t, b, i)
+            low_ends.append(_low_end_alone(axes, t, b, i))
             measured = frame[f"{sensor} measured [K]"].to_numpy() - ZERO_CELSIUS
             some = slice(None, None, max(t.size // CIRCLES, 1))
             axes.plot(t[some], measured[some], linestyle="none", marker="o", markersize=3.6,
@@ -79,6 +81,7 @@ def _readings(name: str, run: Document, frame: pd.DataFrame, stem: str) -> Drawi
         axes.set_ylabel("reading [°C]")
         if told:
             axes.axvline(run["ignition_s"] + told["first_s"], color=RED, linewidth=1.1)
+        _name_low_ends(axes, low_ends)
         axes.legend(loc="upper left", ncols=2)
     panels[0].set_title(f"{name}: predicted readings")
     clock = "time on the log's clock [s]" if logged else "time from ignition [s]"
@@ -110,23 +113,34 @@ def _many_left(told: Document) -> bool:
     return bool(told["draws"] >= FEW_LEFT * (told["of"] - 1))
 
 
-def _low_end_alone(axes: Axes, x: Array, b: Band, i: int) -> None:
-    """Draw the low end as a dotted line where the interval has no high end."""
+def _low_end_alone(axes: Axes, x: Array, b: Band, i: int, marker: str = "") -> bool:
+    """Draw the low end as a dotted line where the interval has no high end; return if so."""
     alone = np.where(np.isfinite(b.high), np.nan, b.low)
-    if np.isfinite(alone).any():
-        axes.plot(x, alone, color=COLOURS[i % len(COLOURS)], linewidth=0.9, linestyle=":")
+    drawn = bool(np.isfinite(alone).any())
+    if drawn:
+        axes.plot(x, alone, color=COLOURS[i % len(COLOURS)], linewidth=0.9, linestyle=":",
+                  marker=marker)
+    return drawn
+
+
+def _name_low_ends(axes: Axes, drawn: Sequence[bool], marker: str = "") -> None:
+    """Add what the dotted lines are to the legend, if there are any."""
+    if any(drawn):
+        axes.plot([], [], color="#555555", linewidth=0.9, linestyle=":", marker=marker,
+                  label=LOW_END)
 
 
 def _along(name: str, run: Document, stem: str) -> Drawing:
     figure = canvas(3.6)
     axes = figure.subplots()
-    z, open_ended = 1e3 * array(run["z_m"]), False
+    z, open_ended, low_ends = 1e3 * array(run["z_m"]), False, []
     for i, (key, label) in enumerate((("bore_at_shutdown_K", "bore"),
                                       ("outside_at_shutdown_K", "outside"))):
         b = _celsius(band(run[key], z.size))
         draw_band(axes, z, b, i, label)
-        _low_end_alone(axes, z, b, i)
+        low_ends.append(_low_end_alone(axes, z, b, i))
         open_ended = open_ended or not np.isfinite(b.high).all()
+    _name_low_ends(axes, low_ends)
     peak = _peak_bar(axes, run, z)
     _limit_line(axes, [run])
     axes.set_title(f"{name}: wall at shutdown")
@@ -171,17 +185,17 @@ def _limit_line(axes: Axes, firings: Sequence[Document], across: bool = True) ->
 
 def draw_whatif(document: Document) -> list[Drawing]:
     """Return a sweep on one axis as lines, on two as maps, anything else as bars."""
-    document = _at_every_pause(document)
-    numeric = [name for name, values in document["varied"].items()
+    each = _at_every_pause(document)
+    numeric = [name for name, values in each["varied"].items()
                if name in AXES and len(values) > 1
-               and all(name in f["changes"] for f in document["firings"])]
+               and all(name in f["changes"] for f in each["firings"])]
     settings: Any = dict(SETTINGS)
     with mpl.rc_context(settings):
         wanted = _quantities(document)
-        if len(numeric) == 2 and _one_per_point(document, numeric):
-            return [d for q in wanted if (d := draw_map(document, numeric, q)) is not None]
+        if len(numeric) == 2 and _one_per_point(each, numeric):
+            return [d for q in wanted if (d := draw_map(each, numeric, q)) is not None]
         if len(numeric) == 1:
-            return [d for q in wanted if (d := _sweep(document, numeric[0], q)) is not None]
+            return [d for q in wanted if (d := _sweep(each, numeric[0], q)) is not None]
         return [d for q in wanted if (d := _bars(document, q)) is not None]
 
 
@@ -249,6 +263,7 @@ def _sweep(document: Document, name: str, quantity: tuple[str, str, float, float
     figure = canvas(4.0 + 0.2 * min(len(groups), MOST_LINES))
     axes = figure.subplots()
     drawn = triangles = False
+    low_ends = []
     for i, (words, firings) in enumerate(list(groups.items())[:MOST_LINES]):
         x = np.array([f["changes"][name] for f in firings]) * x_scale + x_offset
         b = values_of(firings, key, scale, offset)
@@ -256,13 +271,18 @@ def _sweep(document: Document, name: str, quantity: tuple[str, str, float, float
         if not np.isfinite(b.estimate).any() and not np.isfinite(more).any():
             continue
         colour = COLOURS[i % len(COLOURS)]
-        draw_band(axes, x, b, i, words, 0.10)
-        _low_end_alone(axes, x, b, i)
-        axes.plot(x, b.estimate, color=colour, marker="o", linestyle="none")
-        axes.plot(x, more, color=colour, marker="^", markersize=7.0, linestyle="none")
+        known = np.isfinite(b.estimate)
+        as_line, as_dot = bool((known[1:] & known[:-1]).any()), bool(known.any())
+        draw_band(axes, x, b, i, words if as_line else "", 0.10)
+        low_ends.append(_low_end_alone(axes, x, b, i, "."))
+        axes.plot(x, b.estimate, color=colour, marker="o", linestyle="none",
+                  label=words if as_dot and not as_line else "")
+        axes.plot(x, more, color=colour, marker="^", markersize=7.0, linestyle="none",
+                  label="" if as_dot else words)
         drawn, triangles = True, triangles or bool(np.isfinite(more).any())
     if not drawn:
         return None
+    _name_low_ends(axes, low_ends, ".")
     if key == "bore":
         _limit_line(axes, document["firings"])
     axes.set_title(label.partition(" [")[0])

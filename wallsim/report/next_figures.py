@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import matplotlib as mpl
-from matplotlib.ticker import MaxNLocator
 
 from wallsim.report.document import Document, array
 from wallsim.report.style import COLOURS, DASHES, SETTINGS, Drawing, canvas, finish, legend_below
@@ -41,7 +40,7 @@ def draw_chance(document: Document) -> Drawing:
         axes.axhline(100.0 * wanted, color="#555555", linewidth=1.0, linestyle=(0, (2, 2)),
                      label="wanted")
     axes.set_ylim(0.0, 102.0)
-    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.set_xticks(sorted({s["total"] for row in rows for s in row["steps"]}))
     axes.set_xlabel("firings")
     axes.set_ylabel("chance [%]")
     axes.set_title("chance that the decision is settled")

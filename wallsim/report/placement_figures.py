@@ -19,6 +19,8 @@ UNITS = {"1": (100.0, "%"), "m^2*K/W": (1e6, "mm²K/W"), "K": (1.0, "K")}
 SECTION = "plan"
 BARS = 10
 ROOM = 1.08
+BARE = 0.06
+"""Drop of a legend below an axis without numbers, whose neighbour carries them [inch]."""
 
 
 def draw_plan(document: Document) -> list[Drawing]:
@@ -85,7 +87,10 @@ def draw_along(document: Document) -> Drawing:
         if n > 1:
             top.annotate(f"×{n}", (1e3 * at, 0.06), xycoords=top.get_xaxis_transform(),
                          ha="center", va="bottom")
-    top.plot([], [], marker="^", color="#222222", linestyle="none", label="chosen station")
+    for welded, label in ((False, "chosen station"), (True, "welded on already")):
+        if any(s["welded_already"] == welded for s in document["stations"]):
+            top.plot([], [], marker="s" if welded else "^", color="#222222", linestyle="none",
+                     label=label)
     for axes in (top, bottom):
         _from_zero(axes)
         axes.set_ylabel("± [" + _scale(document)[1] + "]")
@@ -100,7 +105,9 @@ def draw_along(document: Document) -> Drawing:
     legend_below(bottom, figure)
     caption = (
         "Half the 95 % interval with a single thermocouple at z (top), and with one more beside "
-        "those chosen (bottom). Triangles: chosen stations. Grey: kept free."
+        "those chosen (bottom). Triangles: chosen stations"
+        + "; squares: welded on already" * any(s["welded_already"] for s in document["stations"])
+        + ". Grey: kept free."
     )
     return finish(figure, "along_tube", SECTION, "Where", caption)
 
@@ -122,7 +129,7 @@ def draw_number(document: Document) -> Drawing:
     _from_zero(top)
     top.set_ylabel("± [" + _scale(document)[1] + "]")
     top.set_title(_label(document))
-    top.legend(loc="upper right")
+    legend_below(top, figure, 2, BARE)
     deep = any(_marker(s) == WELL for r in rows for s in r["stations"])
     planned = len(document["stations"])
     for row in rows:
@@ -138,12 +145,14 @@ def draw_number(document: Document) -> Drawing:
     bottom.plot([], [], "o", color=COLOURS[3], label="as planned")
     if deep:
         bottom.plot([], [], WELL, color=COLOURS[0], label="in a well")
+    if any(s["welded_already"] for r in rows for s in r["stations"]):
+        bottom.plot([], [], "s", color=COLOURS[0], label="welded on already")
     bottom.set_ylabel("z [mm]")
     bottom.set_ylim(0.0, 1e3 * document["tube_length_m"])
     bottom.set_title("the best places for each number")
     bottom.set_xlabel("thermocouples")
     bottom.set_xticks(n)
-    legend_below(bottom, figure, 3)
+    legend_below(bottom, figure, 2)
     caption = "Half the 95 % interval against the number of thermocouples, and where they sit."
     return finish(figure, "against_number", SECTION, "How many thermocouples", caption)
 
@@ -175,7 +184,7 @@ def draw_burn(document: Document) -> Drawing | None:
         hot = limit["temperature_K"] - ZERO_CELSIUS
         bottom.axhline(hot, color=COLOURS[3], linewidth=1.2, linestyle="--", label="limit")
         _limit_lines(document, top, bottom, rows[0]["burn_s"] / rows[0]["factor"], t.max())
-    top.legend(loc="upper right")
+    legend_below(top, figure, 2, BARE)
     bottom.set_ylabel("peak [°C]")
     bottom.set_title("hottest bore of the firings planned")
     bottom.set_xlabel("burn [s]" if alike else f"burn of {document['burn_of']} [s], the others "

@@ -137,9 +137,9 @@ def draw_stations(axes: Axes, z: Array) -> None:
     )
 
 
-def legend_below(axes: Axes, figure: Figure, columns: int = 2) -> None:
-    """Put the legend under the axis label, where it covers no line."""
-    below = ScaledTranslation(0.0, -0.44, figure.dpi_scale_trans)
+def legend_below(axes: Axes, figure: Figure, columns: int = 2, drop: float = 0.44) -> None:
+    """Put the legend under the axis label, ``drop`` [inch], where it covers no line."""
+    below = ScaledTranslation(0.0, -drop, figure.dpi_scale_trans)
     axes.legend(
         loc="upper left",
         bbox_to_anchor=(-0.04, 0.0),
