@@ -237,9 +237,9 @@ def test_R_of_a_new_blend_is_known_as_the_line_and_its_departure_say(tmp_path):
     [blend] = question.new
     every = [outlook.mean_resistance(name) for name in fired]
     new, w = outlook.mean_resistance(blend.name), outlook.response.weights(blend)
-    R = np.array([float(one.value) for one in every])
+    R = np.array([float(np.exp(one.estimate)) for one in every])
     assert outlook.response.R == pytest.approx(R, rel=1e-3)
-    assert float(new.value) == pytest.approx(w @ R, rel=1e-3)
+    assert float(np.exp(new.estimate)) == pytest.approx(w @ R, rel=1e-3)
     line = (w * R) @ np.array([one.gradient for one in every]) / (w @ R)
     expected = line @ line + outlook.response.departures([blend])[0, 0]
     assert new.gradient @ new.gradient == pytest.approx(expected, rel=1e-2)
