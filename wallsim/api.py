@@ -217,7 +217,7 @@ def predict(
     *,
     runs: tuple[str, ...] = (),
     factor: float = 4.0,
-    draws: int = 33,
+    draws: int = 101,
 ) -> Forecast:
     """Return what the firings of a case do to the wall, nothing being fitted.
 

@@ -49,6 +49,19 @@ def test_the_spread_along_the_gradients_is_exact_and_elsewhere_as_drawn(known, n
     assert np.mean(ratio) == pytest.approx(1.0, abs=3.0 / np.sqrt(n))
 
 
+def test_gradients_that_differ_little_make_draws_that_differ_little(known):
+    """Wherever the signs and the order of their directions fall: of fifty changes none jumps."""
+    knowledge, rng = known[1], np.random.default_rng(3)
+    sd = np.sqrt(np.sum(knowledge.root**2, axis=1))[:, None]
+    gradients = rng.standard_normal((4, knowledge.x.size))
+    draws = directed(knowledge.x, knowledge.root, 33, gradients)
+    for _ in range(50):
+        turned = np.linalg.qr(rng.standard_normal((4, 4)))[0] @ gradients
+        changed = turned * (1.0 + 1e-4 * rng.standard_normal(turned.shape))
+        moved = directed(knowledge.x, knowledge.root, 33, changed) - draws
+        assert np.abs(moved / sd).max() < 0.01
+
+
 def test_the_bore_of_a_firing_to_come_scatters_by_exactly_what_is_not_known_of_it(known):
     """Its own heating and gas temperature among it."""
     campaign, knowledge = known

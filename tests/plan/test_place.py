@@ -192,7 +192,6 @@ def test_the_whole_answer_of_the_small_plan(plan, pool, tmp_path, monkeypatch):
     monkeypatch.setattr(place_study, "BURNS", (1.0, 1.25))
     monkeypatch.setattr(place_study, "LAGS", (0.3,))
     monkeypatch.setattr(place_limit, "DRAWS", 5)
-    monkeypatch.setattr(place_limit, "DRAWS_OF_TIME", 5)
     result = place(plan, pool)
     document = result.document
     assert [r["thermocouples"] for r in document["against_number"]] == [1, 2, 3, 4]
@@ -222,7 +221,7 @@ def told(plan):
     plan = replace(plan, case=case, runs=runs)
     marched = Marched.unread(plan, candidates(plan)[::3])
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(place_limit, "DRAWS_OF_TIME", 33)
+        patch.setattr(place_limit, "DRAWS", 33)
         return place_limit.bores(marched), place_limit.Drawn.of(marched, "bare")
 
 
@@ -276,7 +275,6 @@ def test_a_burn_planned_beyond_the_limit_ends_with_5(plan, told):
 
 def test_a_limit_never_reached_leaves_every_burn_cautious(plan, monkeypatch):
     monkeypatch.setattr(place_limit, "DRAWS", 5)
-    monkeypatch.setattr(place_limit, "DRAWS_OF_TIME", 5)
     gas = replace(plan.case.blends["neat"], gas_temperature=Quantity(900.0, 10.0))
     case = replace(plan.case, blends=plan.case.blends | {"neat": gas})
     cool = replace(plan, runs=plan.runs[:1], case=case)

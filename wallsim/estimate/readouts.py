@@ -18,6 +18,7 @@ from wallsim.estimate.joint import Estimate
 from wallsim.estimate.run_model import RunModel
 from wallsim.estimate.unknowns import Unknowns, smooth_basis
 from wallsim.regression.profile import COVERAGE
+from wallsim.wall.gas import GasSide
 
 Array = NDArray[np.float64]
 
@@ -176,14 +177,18 @@ class AlongTube:
         """Return the mean share of the bare-wall flux that the deposit keeps out [-]."""
         return mean_removed_share(self.blend_coefficient(blend), self.resistance(blend))
 
-    def growth(self, blend: str, times: Array) -> Readout:
-        """Return the mean resistance over time from ignition [m^2 K/W]; shape (n_t,)."""
+    def clean_gas(self, blend: str) -> GasSide:
+        """Return the gas side of a firing of ``blend`` on a clean bore, its burn without end."""
         firing = next(f for f in self.campaign.firings if f.blend.name == blend)
         gas = next(r for r in self.runs if r.name == firing.run.name).surfaces.gas
+        return replace(gas, deposit_age=0.0, burn=np.inf)
+
+    def growth(self, blend: str, times: Array) -> Readout:
+        """Return the mean resistance over time from ignition [m^2 K/W]; shape (n_t,)."""
         places = self.unknowns.growth_places(blend)
         growth_shape = self.unknowns.growth_shape(blend, self.x)
         mean = log_mean(self.resistance(blend))
-        fresh = replace(gas, deposit_age=0.0, burn=np.inf)
+        fresh = self.clean_gas(blend)
         values, gradients = [], []
         for t in times:
             g, dg = fresh.growth(float(t), growth_shape)

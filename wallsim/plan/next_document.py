@@ -30,9 +30,9 @@ IN_A_MIX = 5
 NEAR = 0.05
 CAUTION = (
     "For planning only. The chances hold if the fit's model and its intervals hold: they are those "
-    "of a normal law about the estimate, with the Jacobian there. Firings to come are made and "
-    "logged like the run named, on a clean bore and the same thermocouples; a spoilt firing or a "
-    "lost channel tells less."
+    "of a normal law about the estimate, with the Jacobian there; growth beyond the logs is drawn. "
+    "Firings to come are made and logged like the run named, on a clean bore and the same "
+    "thermocouples; a spoilt firing or a lost channel tells less."
 )
 
 
@@ -137,9 +137,10 @@ def _response(outlook: Outlook) -> Document | None:
 
 
 def _interval(study: Study, blend: str, sd: float) -> dict[str, float]:
-    half, m = study.quantile * sd, study.means[blend]
-    return {"estimate": float(np.exp(m)), "low": float(np.exp(m - half)),
-            "high": float(np.exp(m + half))}
+    half, log = study.quantile * sd, study.logs[blend]
+    ends = {"estimate": log.estimate, "low": log.at(log.estimate - half),
+            "high": log.at(log.estimate + half)}
+    return {key: float(np.exp(value)) for key, value in ends.items()}
 
 
 def _shown(study: Study, step: Step) -> Document:
@@ -173,7 +174,7 @@ def _candidates(study: Study) -> list[Document]:
         end = study.without_end(name)
         row["without_end"] = _shown(study, end) | {"firings": None, "total": None}
         if name in new and outlook.response is not None:
-            sd = float(np.linalg.norm(study.gradients[name]))
+            sd = float(np.linalg.norm(study.logs[name].gradient))
             row |= {
                 "like": new[name].like, "beyond_fired": outlook.response.beyond(new[name]),
                 "own_resistance_m2K_W": {

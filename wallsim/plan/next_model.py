@@ -28,7 +28,7 @@ from wallsim.build import Campaign, Firing, Trace
 from wallsim.case.model import ALL
 from wallsim.errors import ConvergenceError, TableRangeError
 from wallsim.estimate.compare import Compared
-from wallsim.estimate.readouts import AlongTube, Readout, log_mean, points_along
+from wallsim.estimate.readouts import AlongTube, log_mean, points_along
 from wallsim.estimate.resolution import first_guess
 from wallsim.estimate.run_model import Resolution, RunModel, WallBuilder, readings, run_rows
 from wallsim.estimate.unknowns import RESISTANCE_VARIATION, Unknowns, smooth_basis
@@ -36,6 +36,7 @@ from wallsim.estimate.weights import Weights, assumed, whitened
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.next_bore import Document, Limit, hottest
 from wallsim.plan.next_file import NextQuestion
+from wallsim.plan.next_growth import LogResistance
 from wallsim.plan.next_response import Response
 from wallsim.plan.place_design import without
 from wallsim.regression.prior import smooth_covariance
@@ -163,10 +164,12 @@ class Outlook:
             executor)
         return cls(question, template, along, root, common, response, information, faults, bores)
 
-    def mean_resistance(self, blend: str) -> Readout:
-        """Return the mean R of ``blend`` at the end of the burn; its gradient to common ``u``."""
-        mean = Compared.of(self.along, blend, self.template.burn, np.array([0])).mean
-        return Readout(mean.value, mean.gradient @ self.root[:, self.common], True)
+    def mean_resistance(self, blend: str) -> LogResistance:
+        """Return the log of the mean R of ``blend`` at the end of the burn, by common ``u``."""
+        burn, root = self.template.burn, self.root[:, self.common]
+        mean = Compared.of(self.along, blend, burn, np.array([0])).mean
+        return LogResistance.grown(self.along, root, blend, burn, float(np.log(mean.value)),
+                                   mean.gradient @ root)
 
     def covariance(self, gradients: Array, firings: Mapping[str, float]) -> Array:
         """Return the covariance of quantities after so many firings of each blend.

@@ -7,7 +7,8 @@ interval of ``k`` standard deviations will lie wholly above ``a`` is
 
     Phi((m - a - k sqrt(w)) / sqrt(v - w))
 
-Logs of resistances are taken as normal, as in the fit. Where the best of several blends decides,
+Logs of resistances are taken as normal, as in the fit, or as functions of a normal quantity beyond
+its logs (`wallsim.plan.next_growth`). Where the best of several blends decides,
 their means are drawn.
 """
 
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
+from wallsim.plan.next_growth import LogResistance
 from wallsim.plan.next_model import Outlook
 
 Array = NDArray[np.float64]
@@ -44,7 +46,7 @@ class Chance:
         return self.above + self.below
 
 
-def settled(mean: Array, now: Array, after: Array, value: float, quantile: float) -> Chance:
+def settled(mean: Array, now: Array, after: Array, value: Array | float, quantile: float) -> Chance:
     """Return the chance that firings to come settle whether the largest quantity is above.
 
     It is if the interval of any lies above ``value``, it is not if all of them lie below.
@@ -54,7 +56,8 @@ def settled(mean: Array, now: Array, after: Array, value: float, quantile: float
     mean : Array, shape (k,)
     now, after : Array, shape (k, k)
         Covariances before and after the firings.
-    value : float
+    value : Array, shape (k,), or float
+        That of each, or of all.
     quantile : float
         Half the width of an interval in standard deviations.
     """
@@ -62,7 +65,7 @@ def settled(mean: Array, now: Array, after: Array, value: float, quantile: float
     gained = now - after
     if mean.size == 1:
         spread = float(np.sqrt(max(gained[0, 0], 0.0)))
-        distance = float(mean[0] - value)
+        distance = float((mean - value)[0])
         if spread < NOTHING:
             return Chance(float(distance > half[0]), float(-distance > half[0]))
         return Chance(float(ndtr((distance - half[0]) / spread)),
@@ -96,9 +99,9 @@ class Step:
     chance : Chance
         That they settle it.
     sd : float
-        Of the log of the decision's R then [-].
+        Of the log of the decision's R then, or of what is normal of it [-].
     own_sd : float or None
-        Of the log of the R of the blend fired, if it was not fired before.
+        That of the R of the blend fired, if it was not fired before.
     """
 
     firings: dict[str, float]
@@ -120,29 +123,33 @@ class Study:
         Log of the R that it is about.
     quantile : float
         Half an interval in standard deviations.
-    means, gradients : dict of str to float, of str to Array
-        Log of the mean R of every blend that decides or is new, and its gradient.
+    logs : dict of str to LogResistance
+        Of every blend that decides or is new.
     """
 
     outlook: Outlook
     deciding: tuple[str, ...]
     value: float
     quantile: float
-    means: dict[str, float]
-    gradients: dict[str, Array]
+    logs: dict[str, LogResistance]
 
     @classmethod
     def of(cls, outlook: Outlook, valued: Sequence[str]) -> Study:
         """Return the study; ``valued`` are the blends whose R the campaign tells."""
         question = outlook.question
         names = [question.blend] if question.blend else list(valued)
-        every = {
+        logs = {
             n: outlook.mean_resistance(n) for n in (*names, *(b.name for b in question.new))}
-        means = {n: float(np.log(R.value)) for n, R in every.items()}
-        deciding = sorted(names, key=lambda n: -means[n])
+        deciding = sorted(names, key=lambda n: -logs[n].estimate)
         return cls(outlook, tuple(deciding), float(np.log(question.above)),
-                   float(ndtri(0.5 + 0.5 * question.confidence)), means,
-                   {n: R.gradient for n, R in every.items()})
+                   float(ndtri(0.5 + 0.5 * question.confidence)), logs)
+
+    def _of(self, names: Sequence[str]) -> tuple[Array, Array, Array]:
+        """Return mean, value and gradient of what is normal of each blend."""
+        logs = [self.logs[n] for n in names]
+        return (np.array([log.estimate for log in logs]),
+                np.array([log.normal_at(self.value) for log in logs]),
+                np.array([log.gradient for log in logs]))
 
     def now(self) -> Step:
         """Return the decision as it stands."""
@@ -154,25 +161,21 @@ class Study:
         fired = [n for n in firings if n in new]
         best = self.outlook.question.blend is None
         names = [*self.deciding, *(fired if best else [])]
-        G = np.array([self.gradients[n] for n in names])
+        mean, value, G = self._of(names)
         now, then = G @ G.T, self.outlook.covariance(G, firings)
-        mean = np.array([self.means[n] for n in names])
         own = None
         if len(fired) == 1:
-            g = self.gradients[fired[0]][None]
+            g = self.logs[fired[0]].gradient[None]
             own = float(np.sqrt(self.outlook.covariance(g, firings)[0, 0]))
-        return Step(dict(firings), settled(mean, now, then, self.value, self.quantile),
+        return Step(dict(firings), settled(mean, now, then, value, self.quantile),
                     float(np.sqrt(then[0, 0])), own)
 
     def above_now(self) -> float:
         """Return the chance that the R that decides is above, as far as is known now."""
-        if len(self.deciding) == 1:
-            n = self.deciding[0]
-            sd = float(np.linalg.norm(self.gradients[n]))
-            return float(ndtr((self.means[n] - self.value) / sd))
-        G = np.array([self.gradients[n] for n in self.deciding])
-        draws = _draws(np.array([self.means[n] for n in self.deciding]), G @ G.T)
-        return _share((draws > self.value).any(axis=1))
+        mean, value, G = self._of(self.deciding)
+        if mean.size == 1:
+            return float(ndtr((mean[0] - value[0]) / np.linalg.norm(G[0])))
+        return _share((_draws(mean, G @ G.T) > value).any(axis=1))
 
     def repeated(self, blend: str) -> list[Step]:
         """Return the decision after one, two, ... firings of one blend."""

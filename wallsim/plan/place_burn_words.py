@@ -7,7 +7,7 @@ from typing import Any
 
 from wallsim.plan.followed import ZERO_CELSIUS
 from wallsim.plan.place_file import want_of
-from wallsim.plan.place_limit import incautious, may_pass, passed, standing, worst
+from wallsim.plan.place_limit import ERROR, incautious, may_pass, passed, standing, worst
 from wallsim.plausibility import VALID_BURNS
 from wallsim.rounding import open_text, per_cent
 
@@ -110,7 +110,8 @@ def how_hot(document: Document) -> str:
         return ""
     T, beyond = document["limit"]["temperature_K"], passed(document)
     may = [r["name"] for r in may_pass(document)]
-    text = f"Expected bore at its hottest: {_bores(document)}; limit {celsius(T)}."
+    text = (f"Expected bore at its hottest: {_bores(document)}; limit {celsius(T)}. An end is "
+            f"uncertain by about {100.0 * ERROR:.0f} % of its distance from the estimate.")
     if beyond:
         text += f" {', '.join(r['name'] for r in beyond)} beyond the limit at the values stated."
     if may:

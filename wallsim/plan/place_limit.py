@@ -15,18 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallsim.errors import ConvergenceError, TableRangeError
-from wallsim.estimate.bore import LONGEST_SURVIVAL, hottest_bore, peaks_along
+from wallsim.estimate.bore import LONGEST_SURVIVAL, bore_readouts, hottest_bore
 from wallsim.estimate.readouts import Readout
 from wallsim.estimate.run_model import RunModel
-from wallsim.plan.answers import interval, rising_through
-from wallsim.plan.directed import directed
+from wallsim.plan.answers import interval, interval_error, rising_through
+from wallsim.plan.directed import directed, gradients
 from wallsim.plan.draws import Knowledge
 from wallsim.plan.ensemble import Ensemble
 from wallsim.plan.followed import Followed
 from wallsim.plan.place_campaign import is_bare
 from wallsim.plan.place_file import Plan, PlannedRun
 from wallsim.plan.place_model import Marched
-from wallsim.plan.predict import BELOW_AMBIENT
+from wallsim.plan.predict import BELOW_AMBIENT, DRAWS
 from wallsim.plan.standing import Standing, of_bore
 from wallsim.plausibility import VALID_BURNS
 from wallsim.wall.schedule import Schedule
@@ -36,10 +36,8 @@ Array = NDArray[np.float64]
 BURN_MARGIN = 0.7
 """Our own choice, not a standard's; for what the model leaves out."""
 
-DRAWS = 33
-"""Of a peak, as many as of a prediction."""
-DRAWS_OF_TIME = 129
-"""Of a time to the limit."""
+ERROR = interval_error(DRAWS)
+"""How uncertain an end of a peak is, as a share of its distance from the estimate."""
 ON_A_MESH = (
     "a tube on a mesh file is marched at the values stated only, so no burn of it is called "
     "cautious; plan its straight tube, without mesh and regions, for one")
@@ -65,8 +63,8 @@ class Drawn:
     run : RunModel
     x : Array, shape (m, n_draws)
     known : Knowledge
-    peaks : Readout
-        Of the bore's nodes [K].
+    peak_of : Readout
+        Of the bore [K].
     gradients : Array, shape (k, m)
         Of all that the draws' spread is exact for.
     """
@@ -75,12 +73,12 @@ class Drawn:
     run: RunModel
     x: Array
     known: Knowledge
-    peaks: Readout
+    peak_of: Readout
     gradients: Array
 
     @classmethod
     def of(cls, marched: Marched, name: str) -> Drawn:
-        """Return draws whose spread is exact for the bore's peaks along the tube.
+        """Return draws whose spread is exact for the bore, as those of a prediction.
 
         Raises
         ------
@@ -88,15 +86,17 @@ class Drawn:
             As `wallsim.wall.march.march`.
         """
         known, run = Knowledge.stated(marched.campaign), marched.model(name)
-        _, peaks = peaks_along(run, known.x, *marched.wall)
-        return cls(marched, run, directed(known.x, known.root, DRAWS, peaks.gradient), known, peaks,
-                   peaks.gradient)
+        wall, slope = marched.wall
+        bore = bore_readouts(run, known.x, wall, slope, wall.faces["bore"].z, None)
+        along = gradients(bore)
+        x = directed(known.x, known.root, DRAWS, along)
+        return cls(marched, run, x, known, bore.peak, along)
 
     @classmethod
     def together(
         cls, marched: Marched, names: Sequence[str]
     ) -> dict[str, Drawn | TableRangeError | ConvergenceError]:
-        """Return firings with the same draws, exact for the peaks of all, or why there are none."""
+        """Return firings with the same draws, exact for all, or why there are none."""
         out: dict[str, Drawn | TableRangeError | ConvergenceError] = {}
         for name in names:
             try:
@@ -176,7 +176,7 @@ class Drawn:
     def cause(self) -> tuple[str, float]:
         """Return what makes the bare bore's peak uncertain most, and its share of the variance."""
         shares: dict[str, float] = {}
-        gradient = self.peaks.gradient[int(self.peaks.value.argmax())] @ self.known.root
+        gradient = self.peak_of.gradient @ self.known.root
         for group, part in zip(self.groups, gradient**2, strict=True):
             if not group.startswith(OF_DEPOSITS):
                 shares[group] = shares.get(group, 0.0) + float(part)
@@ -210,7 +210,6 @@ def bores(marched: Marched) -> tuple[list[dict[str, Any]], dict[str, Any] | None
                 raise each
             row["peak_K"] = each.peak()
             if T is not None:
-                each = each.more(DRAWS_OF_TIME)
                 same = _bare_alike(plan, r)
                 if same not in times:
                     times[same] = each.limit_time(T)
@@ -316,7 +315,7 @@ def standing(row: dict[str, Any], at: float, timed: bool = True) -> Standing:
     """
     times = row["limit_time_s"] if timed and row.get("bare") else None
     known = times is not None and times["low"] is not None
-    return of_bore(at, row["peak_K"], row["burn_s"], times if known else None)
+    return of_bore(at, row["peak_K"], row["burn_s"], times if known else None, ERROR)
 
 
 def incautious(document: dict[str, Any], factor: float = 1.0) -> list[dict[str, Any]]:

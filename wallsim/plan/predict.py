@@ -46,8 +46,8 @@ Array = NDArray[np.float64]
 
 SCHEMA = "wallsim.predict/1"
 FACTOR = 4.0
-DRAWS = 33
-"""The estimate and 16 pairs."""
+DRAWS = 101
+"""The estimate and 50 pairs."""
 LEAST_PRESSURE = 1e3
 BELOW_AMBIENT = 20.0
 
