@@ -64,12 +64,12 @@ def test_faults_of_a_plan_name_key_and_remedy(tmp_path, old, new, message):
 
 
 @pytest.mark.parametrize(("changes", "words"), [
-    ([("= 3", "= 5")], r"15 mm \(plan.apart\) from each other: 4 stations fit, 4 in all \(got 5\)"),
-    ([("= 3", "= 7\npairs = 2")], r"4 stations fit, 6 in all with plan\.pairs \(got 7\)"),
+    ([("= 3", "= 5")], r"stations 15 mm or more apart: 4 fit, 4 in all \(got 5\)"),
+    ([("= 3", "= 7\npairs = 2")], r"4 fit, 6 in all with plan\.pairs \(got 7\)"),
     ([("thermocouples = 3", "")], r"no room for so many, the default, .* 4 in all \(got 6\)"),
     ([("= 3", "= 4"), ("[plan]", '[[sensor]]\nname = "W"\nz = "40 mm"\n[plan]'),
       ('["0 mm", "5 mm"]', '["0 mm", "45 mm"]')],
-     r"1 station fits beside the 1 welded on, 2 in all \(got 4\); plan fewer, or make"),
+     r"1 fits beside the 1 welded on, 2 in all \(got 4\); plan fewer, or make"),
     ([('["0 mm", "5 mm"]', '["0 mm", "71 mm"]')], r"leaves no place for a thermocouple; shorten"),
 ])
 def test_no_room_is_said_before_anything_is_marched(tmp_path, changes, words):

@@ -275,8 +275,8 @@ def _room_faults(keys: PlacementKeys, source: Source, stood_in: set[KeyPath]) ->
     if p.thermocouples <= fit:
         return []
     which = "" if "thermocouples" in p.model_fields_set else ", the default,"
-    wrong = (f"no room for so many{which} {1e3 * p.apart.value:.3g} mm (plan.apart) from each "
-             f"other: {stations} {'station fits' if stations == 1 else 'stations fit'}"
+    wrong = (f"no room for so many{which} at stations {1e3 * p.apart.value:.3g} mm or more apart: "
+             f"{stations} fit{'s' * (stations == 1)}"
              + f" beside the {len(welded)} welded on" * bool(welded)
              + f", {fit} in all" + " with plan.pairs" * bool(p.pairs))
     return [source.fault(("plan", "thermocouples"), wrong, p.thermocouples,
