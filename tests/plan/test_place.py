@@ -23,7 +23,7 @@ from wallsim.plan.place_campaign import block_noise, candidates, planned_campaig
 from wallsim.plan.place_file import load_plan, want_of
 from wallsim.plan.place_model import Marched
 from wallsim.plan.place_room import beside, most, packed, places
-from wallsim.plan.place_study import Study, against_repeats
+from wallsim.plan.place_study import Study, against_number, against_repeats
 from wallsim.plausibility import planned_slips
 from wallsim.report.placement import plan_text
 from wallsim.units import Quantity
@@ -54,6 +54,7 @@ def study(plan):
      'pressure = "0.4 bar"\ncool_down = "6 s"\nrepeats',
      r"run\[bare\]\.pressure: must be above 1\.1 bar \(got \"0\.4 bar\"\)"),
     ('most = 4', 'most = 4\nwells = ["5 mm"]', r"plan\.wells.*deeper than the wall"),
+    ('most = 4', 'most = 4\nmost_wells = 1', r"plan\.most_wells: no depth of a well is stated"),
     ('most = 4', 'most = 2', r"plan\.most: fewer than the 3 planned in plan\.thermo.* \(got 2"),
 ])
 def test_faults_of_a_plan_name_key_and_remedy(tmp_path, old, new, message):
@@ -169,6 +170,26 @@ def test_a_pair_sits_at_one_station_and_tells_more_than_one(tmp_path):
     chosen = study.choice(3)
     assert len(set(chosen)) == 2
     assert study.widths(chosen)[0] < study.widths(sorted(set(chosen)))[0]
+
+
+def test_no_more_wells_than_may_be_drilled(tmp_path):
+    """Where any number may be, most are; one is no better than that, and no worse than none."""
+    def halves(more):
+        path = write(tmp_path, most=("most = 4", f'most = 4\nwells = ["2.5 mm"]\n{more}'))
+        study = Study.of(load_plan(path))
+        out = []
+        for row in against_number(study):
+            depths = [study.marched.candidates[i].sensor.depth for i in row["chosen"]]
+            out.append((sum(d > 0.0 for d in depths), row["half_widths"][0]))
+        return out
+
+    every, one, none = halves(""), halves("most_wells = 1"), halves("most_wells = 0")
+    assert [n for n, _ in every][:3] == [1, 2, 3]
+    assert [n for n, _ in one] == [1, 1, 1, 1]
+    assert [n for n, _ in none] == [0, 0, 0, 0]
+    for (_, best), (_, single), (_, plain) in zip(every, one, none, strict=True):
+        assert best <= single * (1.0 + 1e-9)
+        assert single <= plain * (1.0 + 1e-9)
 
 
 def test_fixed_thermocouples_stay_and_keep_others_away(tmp_path):

@@ -253,7 +253,7 @@ def test_which_R_a_burn_tells_is_said_and_a_bare_bore_is_named_by_a_bare_firing_
     assert ("R is that at the end of the burn looked at, grown to what is stated by 10 s, the "
             "longest planned. A bare bore at 8 bar reaches 827 °C after") in text
     doc["bore"][0]["bare"] = True
-    assert "A bare bore at the pressure of bare reaches" in said(doc, "How long?")
+    assert "The bore of bare reaches" in said(doc, "How long?")
     doc["planned"] = [planned("bare", "neat"), planned("with", "dosed", 4.0),
                       planned("more", "dosed", 6.0), planned("other", "strong", 11.0)]
     doc["wants"][0]["text"] = "R of dosed - R of strong"

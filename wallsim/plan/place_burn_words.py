@@ -222,10 +222,9 @@ def _of_limit(document: Document) -> list[str]:
     if times is None:
         return [f"When a bare bore reaches {T} is not known: {row['note']}."]
     alike = [r["name"] for r in document["bore"] if r.get("bare") and r["limit_time_s"] == times]
-    where = f"the pressure of {alike[0]}" if alike else next(
-        f"{1e-5 * r['pressure_Pa']:.3g} bar" for r in document["planned"]
+    who = f"The bore of {alike[0]}" if alike else next(
+        f"A bare bore at {1e-5 * r['pressure_Pa']:.3g} bar" for r in document["planned"]
         if r["name"] == row["name"])
-    who = f"A bare bore at {where}"
     if times["low"] is None:
         return [f"{who} stays below {T} for a minute by all that is stated."]
     text = f"{who} reaches {T} after {open_text(times, 1)} s by all that is stated"

@@ -88,6 +88,9 @@ class PlanKeys(Table):
     keep_out: list[Stretch] = key("stretches without thermocouples: [from, to]", [])
     pairs: Annotated[int, Field(ge=0, le=5)] = key("stations that carry two thermocouples", 0)
     wells: list[FixedLength] = key("depths of wells that may be drilled besides", [])
+    most_wells: Annotated[int, Field(ge=0, le=100)] | None = key(
+        "how many wells at most; pairs are then on the surface", None, "most_wells = 1"
+    )
     before: FixedSeconds = key("record before ignition", "5 s")
     goal: Word | None = key(
         "half of the wanted 95 % interval of the first want", None, 'goal = "15 %"'
@@ -178,6 +181,8 @@ class Plan:
         [m].
     wells : tuple of float
         Depths besides the surface [m].
+    most_wells : int or None
+        None for as many as there are thermocouples.
     goal : float or None
         Half width of the 95 % interval wanted: a share, or in the unit of the first want.
     """
@@ -194,6 +199,7 @@ class Plan:
     before: float
     keep_out: tuple[tuple[float, float], ...]
     wells: tuple[float, ...]
+    most_wells: int | None
     goal: float | None
 
 
@@ -231,7 +237,7 @@ def _plan(keys: PlacementKeys, case: Case, wants: tuple[Want, ...], goal: float 
                          r.repeats) for r in keys.run),
         wants, p.thermocouples, max(p.most, p.thermocouples), p.pairs, p.spacing.value,
         p.apart.value, p.before.value, tuple((a.value, b.value) for a, b in p.keep_out),
-        tuple(w.value for w in p.wells), goal,
+        tuple(w.value for w in p.wells), p.most_wells, goal,
     )
 
 
@@ -253,6 +259,9 @@ def _run_faults(keys: PlacementKeys, source: Source) -> list[Fault]:
         wrong = f"fewer than the {keys.plan.thermocouples} planned in plan.thermocouples"
         faults.append(source.fault(("plan", "most"), wrong, keys.plan.most,
                                    "write as many or more, or leave it out"))
+    if keys.plan.most_wells is not None and not keys.plan.wells:
+        faults.append(source.fault(("plan", "most_wells"), "no depth of a well is stated",
+                                   keys.plan.most_wells, 'write wells = ["3 mm"] too'))
     for i, well in enumerate(keys.plan.wells):
         if well.value >= keys.tube.wall.value:
             faults.append(source.fault(("plan", "wells", i), "deeper than the wall", well.text,

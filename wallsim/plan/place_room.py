@@ -48,6 +48,23 @@ def pairs_made(placed: int, welded: int, planned: int) -> int:
     return min(planned, max(0, (placed - (0 if welded else 1)) // 2))
 
 
+def slots_of(
+    n: int, surface: NDArray[np.intp], singles: int, pairs: int, most_wells: int | None
+) -> list[NDArray[np.intp]]:
+    """Return which of ``n`` places each thermocouple alone may take, then each pair.
+
+    As many alone may be in wells as are allowed; if not all may, pairs are on the surface.
+
+    Parameters
+    ----------
+    surface : NDArray of int
+        Places that are no wells. Two at a place count as the place ``n`` further on.
+    """
+    deep = singles if most_wells is None else min(most_wells, singles)
+    paired = n + (np.arange(n) if most_wells is None else surface)
+    return [np.arange(n)] * deep + [surface] * (singles - deep) + [paired] * pairs
+
+
 def most(stations: int, welded: int, pairs: int) -> int:
     """Return how many thermocouples fit in all, ``stations`` being free beside those welded on."""
     placed = 0

@@ -25,7 +25,7 @@ from wallsim.plan.place_design import Candidates, Criterion, choose, covariance
 from wallsim.plan.place_file import Plan, PlannedRun
 from wallsim.plan.place_limit import hottest_of_plan
 from wallsim.plan.place_model import Informed, Marched, Repeated, Wanted
-from wallsim.plan.place_room import beside, packed, pairs_made
+from wallsim.plan.place_room import beside, packed, pairs_made, slots_of
 
 Array = NDArray[np.float64]
 
@@ -125,9 +125,15 @@ class Study:
         return [i for i, c in enumerate(self.marched.candidates) if not c.fixed and far[i]]
 
     def apart_from(self, chosen: Sequence[int]) -> list[int]:
-        """Return the free places that are far enough from those ``chosen``."""
-        return [i for i in self.free
+        """Return where one more may stand beside ``chosen``: no well if no more may be drilled."""
+        room = [i for i in self.free
                 if self.plan.apart <= 1e-9 + min(abs(self.z[i] - self.z[j]) for j in chosen)]
+        most, wells = self.plan.most_wells, len(chosen) - len(self._surface(chosen))
+        return room if most is None or wells < most else self._surface(room)
+
+    def _surface(self, places: Sequence[int]) -> list[int]:
+        """Return those of ``places`` that are on the surface."""
+        return [i for i in places if self.marched.candidates[i].sensor.depth == 0.0]
 
     def widths(self, chosen: Sequence[int]) -> list[float]:
         """Return `half_width` of each want with ``chosen`` thermocouples."""
@@ -154,17 +160,17 @@ class Study:
         if extra <= 0:
             return fixed
         if plain:
-            free = [i for i in free if self.marched.candidates[i].sensor.depth == 0.0]
+            free = self._surface(free)
         if not free:
             raise ValueError("no place is left")
         information = [self.information[i] for i in free]
         at = np.tile(self.z[free], 2)
         conflicts = np.abs(at[:, None] - at) < self.plan.apart - 1e-9
         every = Candidates.of([*information, *(2.0 * M for M in information)], conflicts)
-        singles, doubles = np.arange(len(free)), np.arange(len(free), 2 * len(free))
         base = precision(self.information, fixed)
         judged = criterion(self.wanted[0], self.repeated)
-        slots = [singles] * (extra - 2 * pairs) + [doubles] * pairs
+        surface = np.flatnonzero(np.isin(free, self._surface(free)))
+        slots = slots_of(len(free), surface, extra - 2 * pairs, pairs, self.plan.most_wells)
         fitting = packed(self.z[free], self.plan.apart)
         if len(slots) > len(fitting):
             raise ValueError("no place is left")
