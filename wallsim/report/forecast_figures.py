@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import matplotlib as mpl
@@ -274,7 +275,8 @@ def _sweep(document: Document, name: str, quantity: tuple[str, str, float, float
         known = np.isfinite(b.estimate)
         as_line, as_dot = bool((known[1:] & known[:-1]).any()), bool(known.any())
         draw_band(axes, x, b, i, words if as_line else "", 0.10)
-        low_ends.append(_low_end_alone(axes, x, b, i, "."))
+        low_ends.append(_low_end_alone(
+            axes, x, replace(b, low=np.where(known, b.low, np.nan)), i, "."))
         axes.plot(x, b.estimate, color=colour, marker="o", linestyle="none",
                   label=words if as_dot and not as_line else "")
         axes.plot(x, more, color=colour, marker="^", markersize=7.0, linestyle="none",
