@@ -249,11 +249,12 @@ def _firing(case: Case, run: Run) -> tuple[Firing, Seen]:
     traces = tuple(trace for trace in traces if trace.t.size >= 5)
     if not traces:
         raise LogError(_none_to_use(log, run, screened, burn))
-    pressure = PressureHistory.of(whole.t - events.ignition, absolute, events.plateau, burn)
+    actual = absolute + events.zero
+    pressure = PressureHistory.of(whole.t - events.ignition, actual, events.plateau, burn)
     firing = Firing(
         run, case.blends[run.blend], log, events, screened, burn,
         float(log.t[-1] - events.ignition), start_z, start_T, pressure,
-        _pressure_share(case, whole, events), block, traces,
+        _pressure_share(case, whole, events, actual), block, traces,
     )
     return firing, _seen(case, firing, whole, absolute, float(drift[-1]))
 
@@ -356,13 +357,13 @@ def _trace(
     )
 
 
-def _pressure_share(case: Case, log: Log, events: Events) -> Array:
-    """Return the static pressure along the tube as a share of that at the tap."""
+def _pressure_share(case: Case, log: Log, events: Events, absolute: Array) -> Array:
+    """Return the static pressure along the tube as a share of that at the tap, ``absolute``."""
     if case.pressure.along:
         return np.array(case.pressure.along)
     burning = (log.t > events.ignition + EDGE) & (log.t < events.shutdown - EDGE)
     points = [(0.0, 1.0)]
     for channel, z in case.pressure.taps:
-        tap = np.nanmedian(_absolute(case, log, channel)[burning])
-        points.append((z, tap / events.plateau))
+        tap = _absolute(case, log, channel)[burning]
+        points.append((z, float(np.nanmedian(tap / absolute[burning]))))
     return np.array(sorted(points))

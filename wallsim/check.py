@@ -24,6 +24,8 @@ from wallsim.plausibility import planned_slips
 from wallsim.units import Quantity
 
 SCHEMA = "wallsim.check/1"
+UNSTEADY = 0.1
+"""Share of the mean pressure by which it changes in a burn from which on that is said."""
 _CUT = {"open", "detached", "drift", "clipped", "excluded"}
 
 
@@ -36,6 +38,7 @@ def check_document(campaign: Campaign) -> dict[str, Any]:
             "log": str(f.log.path), "blend": f.blend.name,
             "ignition_s": f.events.ignition, "shutdown_s": f.events.shutdown, "burn_s": f.burn,
             "plateau_pressure_Pa": f.events.plateau, "lost_scans": f.log.lost_scans,
+            "pressure_between_Pa": [float(f.pressure.p.min()), float(f.pressure.p.max())],
             "deposit_stated": _stated(f.run), "log_notes": list(f.log.assumptions),
             "channels": {
                 name: {
@@ -131,7 +134,7 @@ def check_text(document: dict[str, Any]) -> str:
         scans = f"; {lost} {'scan' if lost == 1 else 'scans'} lost" if lost else ""
         lines.append(
             f"{name}  {run['blend']}: ignition at {run['ignition_s']:.2f} s, burn "
-            f"{run['burn_s']:.2f} s, {run['plateau_pressure_Pa'] / 1e5:.2f} bar abs; "
+            f"{run['burn_s']:.2f} s, {_pressure(run)}; "
             f"thermocouples: {_counts(run['channels'].values())}{scans}"
         )
         lines.extend(f"    {line}" for line in _deposit_lines(run))
@@ -141,6 +144,15 @@ def check_text(document: dict[str, Any]) -> str:
         lines.append(f"In all {len(runs)} runs: {_counts(channels)}")
     lines.extend(_found_out(runs))
     return "\n".join(lines) + "\n"
+
+
+def _pressure(run: dict[str, Any]) -> str:
+    """Return the mean pressure, and between what it lay from second to second if it changed."""
+    mean, (low, high) = run["plateau_pressure_Pa"], run["pressure_between_Pa"]
+    text = f"{1e-5 * mean:.2f} bar abs"
+    if high - low > UNSTEADY * mean:
+        text += f" (between {1e-5 * low:.2f} and {1e-5 * high:.2f} while burning)"
+    return text
 
 
 def _stated(run: Run) -> dict[str, Any] | None:

@@ -41,3 +41,14 @@ def test_a_short_or_planned_burn_is_steady():
     for history in (few, planned):
         np.testing.assert_array_equal(history.p, 2e5)
         assert not history.error.any()
+
+
+def test_a_pressure_that_steps_in_a_burn_is_taken_as_it_is():
+    """Its level is its own in each bin: the mean of a burn is not its median."""
+    t = np.arange(-2.0, 14.0, 0.05)
+    stepped = np.where(t < 6.0, LEVEL, 0.6 * LEVEL)
+    history = PressureHistory.of(t, np.where((t > 0.0) & (t < BURN), stepped, 1e5), 0.84 * LEVEL,
+                                 BURN)
+    before, after = history.p[history.t < 5.0], history.p[history.t > 7.0]
+    assert before == pytest.approx(np.full(before.size, LEVEL))
+    assert after == pytest.approx(np.full(after.size, 0.6 * LEVEL))

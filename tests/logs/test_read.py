@@ -148,6 +148,16 @@ def test_row_of_units_and_commented_header(tmp_path):
     np.testing.assert_allclose(read(path).t[0], -0.1)
 
 
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_a_row_of_units_whose_first_entry_is_empty(tmp_path, delimiter):
+    """Of a clock in stamps; with semicolons it looks like a comment."""
+    rows = [["", "psig", "°F", "°F"], *([f"09:12:{3 + k / 20:06.3f}", *row[1:]]
+                                        for k, row in enumerate(scans()))]
+    log = read(write(tmp_path / "a.csv", rows, ("Time", "PC", "T1", "T2"), delimiter=delimiter))
+    np.testing.assert_allclose(log.channels["T1"][0], (float(rows[1][2]) + 459.67) / 1.8)
+    np.testing.assert_allclose(log.channels["PC"][5], 6894.757 * float(rows[6][1]), rtol=1e-6)
+
+
 def test_quoted_decimal_commas(tmp_path):
     rows = [[f'"{cell.replace(".", ",")}"' for cell in row] for row in scans()]
     path = tmp_path / "a.csv"

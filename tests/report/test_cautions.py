@@ -59,6 +59,18 @@ def test_lead_losses_pulled_both_ways_point_at_the_heating_along_the_tube():
     assert line["text"].endswith("see gas_temperature_along, the ends, and each z.")
 
 
+@pytest.mark.parametrize(("name", "pull", "level"), [
+    ("conductivity scale", 14.0, "bad"), ("wall thickness", -5.5, "bad"),
+    ("heat capacity scale", 4.0, "warning"), ("lead loss T1", 7.0, "warning"),
+])
+def test_a_wall_that_is_not_as_stated_is_a_problem(name, pull, level):
+    found = parameter(name, 1.43) | {"pull": pull}
+    (line,) = verdict({"fit": FIT, "blends": {}, "runs": {}, "parameters": [found]})
+    assert line["level"] == level
+    assert f"{name} (1.43 against 0.02 +- 0.015)" in line["text"]
+    assert ("Check metal, bore and wall, and the clock" in line["text"]) == (level == "bad")
+
+
 def offsets(pulls, far=False):
     return [{"name": f"ignition offset r{i}", "estimate": 0.03 * pull, "prior_mean": 0.0,
              "prior_sd": 0.03, "unit": "s", "pull": pull, "far_from_prior": far}

@@ -21,6 +21,9 @@ STATED = ("constant", "linear", "saturating")
 IN_DOUBT = "In doubt until the problems above are settled."
 ODD_FIRING = 5.0
 """Stated scatters between firings beyond which a heating factor is no scatter."""
+OF_THE_WALL = ("conductivity scale", "heat capacity scale", "wall thickness")
+NOT_AS_STATED = 5.0
+"""Stated standard deviations beyond which one of these is no error of what is stated."""
 
 
 def verdict(document: dict[str, Any]) -> list[dict[str, str]]:
@@ -171,14 +174,23 @@ def _pulls(document: dict[str, Any]) -> list[dict[str, str]]:
            and not p["name"].startswith(tuple(one_way))]
     if not far:
         return lines
-    words = ", ".join(
+    wall = [p for p in far if p["name"] in OF_THE_WALL
+            and abs(p.get("pull") or 0.0) > NOT_AS_STATED]
+    if wall:
+        lines.append(_line(
+            "bad", f"The wall is not as the case file states: {_pulled(wall)}. Check metal, bore "
+                   "and wall, and the clock of the logs; what the logs say of deposits rests on "
+                   "them."))
+    if far := [p for p in far if p not in wall]:
+        lines.append(_line("warning", "The traces contradict what the case file states: "
+                                      f"{_pulled(far)}.{pulled_both_ways(far)}"))
+    return lines
+
+
+def _pulled(far: list[dict[str, Any]]) -> str:
+    return ", ".join(
         f"{p['name']} ({p['estimate']:.3g} against {p['prior_mean']:.3g} +- {p['prior_sd']:.2g} "
-        f"{p['unit']}".removesuffix(" 1") + ")" for p in far[:4]
-    )
-    return [*lines, _line(
-        "warning",
-        f"The traces contradict what the case file states: {words}.{pulled_both_ways(far)}",
-    )]
+        f"{p['unit']}".removesuffix(" 1") + ")" for p in far[:4])
 
 
 def odd_firings(document: dict[str, Any]) -> list[dict[str, str]]:

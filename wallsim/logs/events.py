@@ -96,10 +96,10 @@ def find_events(
         _check_stated(record, name, start, end)
         _check_alone(record, name, threshold, start, end)
         quiet = _quiet_level(record, start, end)
-    plateau = _plateau(record, start, end)
+    plateau, zero = _plateau(record, start, end), 0.0
     if barometer is not None and quiet is not None and plateau - quiet >= SMALLEST_RISE:
-        plateau += barometer - quiet
-    return Events(float(start), float(end), plateau)
+        zero = barometer - quiet
+    return Events(float(start), float(end), plateau + zero, zero)
 
 
 def tap_drift(t: Array, p_abs: Array, events: Events) -> Array:

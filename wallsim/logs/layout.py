@@ -189,7 +189,7 @@ def _find_header(
     for comments in (False, True):
         units: list[str] = []
         for row, line in reversed(before):
-            if _is_comment(line) is not comments:
+            if _is_comment(line, delimiter, size) is not comments:
                 continue
             cells = _header_cells(line, delimiter, size)
             if cells is None or _is_scan(cells):
@@ -234,7 +234,8 @@ def find_layout(text: str, encoding: str, told: LogFormat, name: str) -> Layout:
     if header is None:
         raise _no_header(numbered, first, delimiter, size, name)
     scans, again = _without_headers(
-        [item for item in plain if item[0] >= first], delimiter, header[1:]
+        [(at, line) for at, line in numbered
+         if at >= first and not _is_comment(line, delimiter, size)], delimiter, header[1:]
     )
     rows, lines, remarks = _scans(scans, delimiter, size, name)
     remarks = (*again, *remarks)
@@ -314,7 +315,10 @@ def _without_headers(
     return kept, (f"{lines}{more}: header repeated, left out",)
 
 
-def _is_comment(line: str) -> bool:
+def _is_comment(line: str, delimiter: str = "", size: int = 0) -> bool:
+    """Return whether a line is a comment; none is that has ``size`` entries, the first empty."""
+    if delimiter and line.lstrip().startswith(delimiter) and line.count(delimiter) == size - 1:
+        return False
     return _COMMENT.match(line) is not None
 
 

@@ -63,11 +63,14 @@ class Events:
         Half-rise and half-fall of the pressure.
     plateau : float
         Mean absolute pressure while burning [Pa].
+    zero : float
+        What is added to the tap's readings for its error at rest [Pa]; ``plateau`` has it.
     """
 
     ignition: float
     shutdown: float
     plateau: float
+    zero: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

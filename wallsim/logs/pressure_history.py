@@ -38,14 +38,14 @@ class PressureHistory:
 
     @classmethod
     def of(cls, t: Array, absolute: Array, level: float, burn: float) -> PressureHistory:
-        """Return the history of a log, its median brought to ``level``.
+        """Return the history of a log.
 
         Parameters
         ----------
         t, absolute : Array, shape (m,)
-            From ignition [s]; as logged [Pa].
+            From ignition [s]; without the tap's error at rest [Pa].
         level : float
-            Of the plateau [Pa].
+            Where there are too few readings [Pa].
         burn : float
             [s].
         """
@@ -60,4 +60,4 @@ class PressureHistory:
         # What changes from sample to sample is noise of the tap, what is slower the pressure's own.
         noise = np.sqrt(0.5 * np.mean(np.diff(found) ** 2))
         error = noise / np.sqrt(count) / np.abs(mean)
-        return cls(np.bincount(where, at) / count, mean * level / np.median(found), error)
+        return cls(np.bincount(where, at) / count, mean, error)
