@@ -127,13 +127,14 @@ def _where(document: Document) -> str:
         (r for r in document["against_number"] if r["thermocouples"] == n), {})
     even, places = row.get("evenly_spaced"), row.get("even_stations", [])
     text, evenly = f"At {_named(stations)} from the head end.", _evenly(document, places)
-    if even and row["even_stations_fit"] and even <= NEAR * half:
-        no_pair = ", with no pair" if _paired(stations) else ""
+    if even and row["even_stations_fit"] and even <= NEAR * half and not _paired(stations):
         text = (f"Space them {evenly}, at {_named(places)} from the head end: that gives "
-                f"{shown(even, unit)}{no_pair}. The best places, at {_named(stations)}, give "
+                f"{shown(even, unit)}. The best places, at {_named(stations)}, give "
                 f"{shown(half, unit)}, hardly better.")
     elif even:
-        text += f" Spaced {evenly} it would be {shown(even, unit)}, not {shown(half, unit)}."
+        no_pair = ", with no pair," if _paired(stations) else ""
+        text += (f" Spaced {evenly}{no_pair} it would be {shown(even, unit)}, not "
+                 f"{shown(half, unit)}.")
     return " ".join([text, *_wells_and_pairs(document, first), *_of_stations(document)])
 
 

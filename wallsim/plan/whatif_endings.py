@@ -167,6 +167,8 @@ def lasting(firings: list[Document], error: float = 0.0) -> list[tuple[str, str]
         return [("note", f"{'In their' if n > 1 else 'In its'} {burn} {_stays(half)}; that is not "
                          f"all that may end it: {_unknown(half)}.")]
     verb = "lasts its" if len(last) == 1 else "last their"
+    if sorts["may"]:
+        verb = "is sure to last its" if len(last) == 1 else "are sure to last their"
     parts = [f"{len(last)} of {n} {verb} {burn}" + (f": {_stays(last)}" if last else "")]
     if half:
         parts.append(f"{len(half)} cannot be judged in full, {_unknown(half)}, but "

@@ -31,7 +31,8 @@ def table(rows: list[dict[str, Any]]) -> pd.DataFrame:
         line |= _cells("limit load over pressure", "-", row["survival"]["margin"])
         line |= _cells("time below the factor", "s", row["survival"]["below_factor_s"])
         if (found := row["measurable"]) is not None:
-            line |= _cells("mean R expected", "m^2*K/W", found["mean_resistance_m2K_W"])
+            line |= _cells("mean R as a firing would tell it", "m^2*K/W",
+                           found["mean_resistance_m2K_W"])
             line["deposit measurable"] = word(found)
         line["survival note"] = row["survival"]["note"]
         line["prior only"] = ", ".join(row["prior_only"])

@@ -197,11 +197,13 @@ def _measurable(firing: Document) -> dict[str, str]:
     if found is None:
         return {}
     if found["told"] is None:
-        return {"deposit measurable": str(found["note"]), "mean R as measured [mm²K/W]": "-"}
+        return {"deposit measurable": str(found["note"]),
+                "mean R as a firing would tell it [mm²K/W]": "-"}
     return {
         "deposit measurable": f"{'yes' if found['told'] else 'no'} "
                               f"({found['standard_deviations']:.1f} sd)",
-        "mean R as measured [mm²K/W]": interval_text(found["mean_resistance_m2K_W"], PER_MM2),
+        "mean R as a firing would tell it [mm²K/W]": interval_text(
+            found["mean_resistance_m2K_W"], PER_MM2),
     }
 
 
@@ -217,8 +219,10 @@ def basis(document: Document) -> str:
         text += (
             f". Deposit measurable: mean R at shutdown over {asked['standard_deviations']:g} "
             "standard deviations (sd) if fired with the thermocouples of the campaign, R not known "
-            f"before; noise: {asked['noise']}; cost {asked['marches_with_sensitivities']} marches "
-            "with sensitivities"
+            "before: its interval is how well one such firing would tell it, not how well it is "
+            "known now, least of all beyond the logs (wallsim next says that); noise: "
+            f"{asked['noise']}; cost {asked['marches_with_sensitivities']} marches with "
+            "sensitivities"
         )
     return f"{text}."
 
