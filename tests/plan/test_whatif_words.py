@@ -53,8 +53,8 @@ def test_the_longest_the_shortest_and_those_that_do_not_last():
         ("note", "Longest burn, thick: 20.0 (18.0 to 22.0) s until the bore reaches your limit of "
                  "900 °C. Shortest, thin: 8.0 (7.0 to 9.0) s until the bore reaches your "
                  "limit of 900 °C."),
-        ("warning", "1 of 3 is sure to last its burn of 10 s: the bore stays below your limit of 900 °C, "
-                    "the limit load above 4 x gas pressure. 1 may not (not sure by their "
+        ("warning", "1 of 3 is sure to last its burn of 10 s: the bore stays below your limit of "
+                    "900 °C, the limit load above 4 x gas pressure. 1 may not (not sure by their "
                     "intervals): as it is. 1 does not, as the bore reaches your limit of 900 °C: "
                     "thin."),
     ]
