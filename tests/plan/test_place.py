@@ -192,6 +192,17 @@ def test_no_more_wells_than_may_be_drilled(tmp_path):
         assert single <= plain * (1.0 + 1e-9)
 
 
+def test_a_well_welded_on_counts_among_those_that_may_be(tmp_path):
+    path = write(
+        tmp_path, most=("most = 4", 'most = 4\nwells = ["2.5 mm"]\nmost_wells = 1'),
+        well=("[thermocouple]\n",
+              '[[sensor]]\nname = "W"\nz = "33 mm"\ndepth = "2 mm"\n[thermocouple]\n'))
+    study = Study.of(load_plan(path))
+    for row in against_number(study):
+        depths = [study.marched.candidates[i].sensor.depth for i in row["chosen"]]
+        assert sum(d > 0.0 for d in depths) == 1
+
+
 def test_fixed_thermocouples_stay_and_keep_others_away(tmp_path):
     sensor = '[[sensor]]\nname = "old"\nz = "33 mm"\n[thermocouple]\n'
     study = Study.of(load_plan(write(tmp_path, change=("[thermocouple]\n", sensor))))

@@ -89,7 +89,8 @@ class PlanKeys(Table):
     pairs: Annotated[int, Field(ge=0, le=5)] = key("stations that carry two thermocouples", 0)
     wells: list[FixedLength] = key("depths of wells that may be drilled besides", [])
     most_wells: Annotated[int, Field(ge=0, le=100)] | None = key(
-        "how many wells at most; pairs are then on the surface", None, "most_wells = 1"
+        "how many wells at most, those welded on counted; pairs are then on the surface", None,
+        "most_wells = 1"
     )
     before: FixedSeconds = key("record before ignition", "5 s")
     goal: Word | None = key(

@@ -128,8 +128,12 @@ class Study:
         """Return where one more may stand beside ``chosen``: no well if no more may be drilled."""
         room = [i for i in self.free
                 if self.plan.apart <= 1e-9 + min(abs(self.z[i] - self.z[j]) for j in chosen)]
+        return self._surface(room) if self._wells_left(chosen) == 0 else room
+
+    def _wells_left(self, chosen: Sequence[int]) -> int | None:
+        """Return how many more wells may be drilled beside those ``chosen``; None for any."""
         most, wells = self.plan.most_wells, len(chosen) - len(self._surface(chosen))
-        return room if most is None or wells < most else self._surface(room)
+        return None if most is None else max(most - wells, 0)
 
     def _surface(self, places: Sequence[int]) -> list[int]:
         """Return those of ``places`` that are on the surface."""
@@ -170,7 +174,7 @@ class Study:
         base = precision(self.information, fixed)
         judged = criterion(self.wanted[0], self.repeated)
         surface = np.flatnonzero(np.isin(free, self._surface(free)))
-        slots = slots_of(len(free), surface, extra - 2 * pairs, pairs, self.plan.most_wells)
+        slots = slots_of(len(free), surface, extra - 2 * pairs, pairs, self._wells_left(fixed))
         fitting = packed(self.z[free], self.plan.apart)
         if len(slots) > len(fitting):
             raise ValueError("no place is left")
