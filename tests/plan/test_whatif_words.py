@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from wallsim.plan.whatif_endings import elastic, listed
+from wallsim.plan.whatif_endings import LASTS, elastic, fate, listed
 from wallsim.plan.whatif_file import Change
 from wallsim.plan.whatif_words import labels, verdict
 
@@ -313,6 +313,12 @@ def test_elastic_stresses_are_the_largest_where_known():
         "fatigue is not assessed.")
     assert "the bore: 4 MPa by pressure (a). Above" in elastic({"a": stressed(None, 4e6)})
     assert elastic({"a": {"assessed": False}}) == ""
+
+
+def test_each_firing_is_told_whether_it_lasts():
+    for reaches, lasts in ((time(20.0, 18.0, 22.0), "yes"), (time(20.0, 9.0, 22.0), "may not"),
+                           (time(8.0, 7.0, 9.0), "no")):
+        assert LASTS[fate(firing("a", reaches), 0.0)[0]] == lasts
 
 
 def test_slips_and_a_march_too_coarse_are_warned_of_on_top():

@@ -23,6 +23,7 @@ from wallsim.plan.followed import HORIZON, Followed, going_on
 from wallsim.plan.predict import straight_tube
 from wallsim.plan.strength import DISCLAIMER
 from wallsim.plan.whatif_answers import COOL_DOWN, LONGER, Part, read_off
+from wallsim.plan.whatif_endings import LASTS, fate
 from wallsim.plan.whatif_file import Change, WhatIf
 from wallsim.plan.whatif_measure import TOLD, Stand
 from wallsim.plan.whatif_model import ChangedFiring, Start
@@ -77,6 +78,7 @@ def answer(
     rows = [found[i] for i in range(len(every))]
     for row, change, label in zip(rows, every, labels(every), strict=True):
         row["label"], row["longest_burn_logged_s"] = label, _outgrown(campaign, row, change)
+        row["lasts"] = LASTS[fate(row, interval_error(question.draws))[0]]
     error, where = _discretisation(rows, every, [
         Start.of(question, campaign, knowledge, n, X[:, :1])
         for n in (resolution.finer(), resolution)

@@ -118,7 +118,11 @@ def _earlier(firing: Document, error: float) -> tuple[Cause | None, bool]:
     return None, any(standing != "kept" for standing in standings)
 
 
-def _fate(firing: Document, error: float) -> tuple[str, Cause | None]:
+LASTS = {"last": "yes", "half": "by what is known of it", "may": "may not", "not": "no"}
+"""Whether a firing lasts its burn, by `fate`."""
+
+
+def fate(firing: Document, error: float) -> tuple[str, Cause | None]:
     """Return whether a firing lasts its burn: "last", "half", "may" or "not", and what ends it.
 
     "half" are those that stay within what is known of them, which is not all.
@@ -153,7 +157,7 @@ def lasting(firings: list[Document], error: float = 0.0) -> list[tuple[str, str]
     error : float
         How uncertain an end is, as a share of its distance from the estimate.
     """
-    fates = [_fate(f, error) for f in firings]
+    fates = [fate(f, error) for f in firings]
     sorts = {name: [f for f, (fate, _) in zip(firings, fates, strict=True) if fate == name]
              for name in ("last", "half", "may", "not")}
     n, last, half = len(firings), sorts["last"], sorts["half"]

@@ -17,7 +17,7 @@ def table(rows: list[dict[str, Any]]) -> pd.DataFrame:
             "blend": row["blend"], "metal": row["metal"],
             "wall [mm]": 1e3 * row["wall_m"], "bore [mm]": 1e3 * row["bore_m"],
             "burn [s]": row["burn_s"], "pressure [bar abs]": 1e-5 * row["pressure_Pa"],
-            "firings": row["firings"],
+            "firings": row["firings"], "lasts its burn": row["lasts"],
         }
         for key in ("resistance", "start", "pause", "cooling"):
             line[_COLUMNS[key]] = row["changes"].get(key, np.nan)
