@@ -26,12 +26,12 @@ SEED = 21
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LogResistance:
-    """Log of a mean R as a monotone function of a normal quantity.
+    """Log of a mean R [m^2 K/W] as a monotone function of a normal quantity.
 
     Parameters
     ----------
     estimate : float
-        At the estimate; the mean of the normal quantity.
+        Of log R; the mean of the normal quantity too.
     gradient : Array, shape (n,)
         Of the normal quantity.
     normal, log_R : Array, shape (k,)
